@@ -181,7 +181,7 @@ LAST = {"bit": 7, "odd": "0-5"}
         ),
         ([{"bits": "6-7", "xor": "0-1"}], "check 1: xor must be a list of spans, not '0-1'"),
         ([{"bits": "6-7", "xor": [["0-1"]]}], "check 1: xor must be a span such as '1-8', not ['0-1']"),
-        ([{"bits": "6-7"}], "check 1: exactly one of even, odd, xor, complement, crc is needed, not none"),
+        ([{"bits": "6-7"}], "check 1: exactly one of even, odd, xor, complement, sum, crc is needed, not none"),
         ([{"bit": 6, "even": "0-5", "odd": "0-5"}, LAST], "is needed, not even, odd"),
         ([{"bit": 6, "bits": "6", "even": "0-5"}, LAST], "check 1: exactly one of bit, bits is needed"),
         ([{"even": "0-5"}, LAST], "check 1: exactly one of bit, bits is needed, not none"),

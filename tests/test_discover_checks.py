@@ -20,8 +20,9 @@ from stdnum.iso7064 import mod_11_2, mod_11_10, mod_37_2, mod_37_36, mod_97_10
 
 from benchmarks.discover_checks import CATALOGUE, PARTS, PAYLOADS, assert_shares, crc_frames, is_right_crc
 from benchmarks.discover_checks import main as benchmark
-from credkit import DefinitionError, chain
+from credkit import DefinitionError, chain, layout_entry
 from credkit.core.checks import pure_check_character
+from credkit.core.forms import to_bits
 from credkit.discover import check_digits, common_starts, find_block_checks
 from credkit.discover.checkdigits import CheckDigitRule
 from credkit.discover.checkrecords import BlockCheck
@@ -264,7 +265,7 @@ def test_relations_are_affine_masks_of_the_search_for_layouts() -> None:
 @pytest.mark.parametrize(
     ("block", "modulus", "sign"), [(8, 256, 1), (8, 256, -1), (8, 255, 1), (4, 16, 1), (4, 256, 1), (4, 10, 1)]
 )
-def test_sums_are_found_and_have_no_row_in_a_layout(block: int, modulus: int, sign: int) -> None:
+def test_sums_are_found_and_are_rows_of_a_layout(block: int, modulus: int, sign: int) -> None:
     width = 4 if modulus <= 16 else 8
     frames = []
     for p in far_apart(60, 32):
@@ -273,10 +274,14 @@ def test_sums_are_found_and_have_no_row_in_a_layout(block: int, modulus: int, si
     (found,) = find_block_checks(frames, 32 + width)
     assert (found.kind, found.block, found.modulus, found.sign, found.constant) == ("sum", block, modulus, sign, 3)
     assert found.at == tuple(range(32, 32 + width))
-    assert not found.toml_rows
+    assert len(found.toml_rows) == 1
     assert not found.relations
     assert not any(found.fails(frame) for frame in frames)
     assert found.fails(frames[0] ^ 1)
+    row = tomllib.loads(f"checks = [{found.toml_rows[0]}]")["checks"]
+    codec = layout_entry("quay", length=32 + width, fields={"number": "0-31"}, checks=row).build()
+    for frame in frames:
+        assert codec.encode(codec.decode(to_bits((frame, 32 + width)))).uint == frame
     assert found.describe().startswith(f"bits 32-{31 + width}: {'sum' if sign == 1 else 'negated sum'} of ")
 
 

@@ -29,7 +29,10 @@ def layout_steps(codec: AnyCodec) -> list[tuple[int, Layout]]:
 
 
 def parity_masks(layout: Layout) -> list[int]:
-    """The parities of a layout: for each the mask of its bits, check bit and all."""
+    """The parities of a layout: for each the mask of its bits, check bit and all.
+
+    A sum is none: errors that it alone finds are counted as undetected.
+    """
     return [
         mask | 1 << shift
         for check in layout.checks

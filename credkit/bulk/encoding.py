@@ -18,7 +18,7 @@ from credkit.core.codec import AnyCodec
 from credkit.core.contract import slip_error
 from credkit.core.errors import CredkitError, DefinitionError
 from credkit.core.reading import Field, Schema
-from credkit.tables.layout import Layout, LayoutCodec
+from credkit.tables.layout import Layout, LayoutCodec, Sum
 from credkit.tables.notation import Notation, NotationCodec
 from credkit.tables.select import SelectCodec
 from credkit.tables.wiring import WiredCodec, wiring_for
@@ -46,7 +46,8 @@ def _encoded_lengths(step: WiredCodec) -> range:
 
 def _is_array_layout(layout: Layout) -> bool:
     """Whether columns of 64-bit numbers make the frame: decimal digits of a longer one would overflow."""
-    return fits_in_a_limb(layout) and (layout.length <= LIMB_BITS or not any(field.bcd for field in layout.fields))
+    is_simple = not any(field.bcd for field in layout.fields) and not any(isinstance(c, Sum) for c in layout.checks)
+    return fits_in_a_limb(layout) and (layout.length <= LIMB_BITS or is_simple)
 
 
 def _has_number_columns(block: RowBlock, schema: Schema) -> bool:

@@ -84,6 +84,7 @@ def layout_entry(
     fields    each name with its span, or with ``bits``, ``code`` (``binary``, ``bcd``) and ``most``
     checks    rows of ``bit`` or ``bits`` (where the check stands), perhaps ``rule`` (its name), and one of
               ``even``, ``odd`` (the span it covers), ``xor`` (a list of spans), ``complement`` (a span),
+              ``sum`` (a list of spans, perhaps with ``add``, ``negate`` and ``modulus``),
               ``crc`` (a span, with ``poly``, ``init``, ``xorout``, or with ``algorithm`` such as ``crc-b``)
     fixed     each span with its binary digits
     remarks   rows of ``field`` or ``bits``, ``text``, and perhaps ``values``, ``level`` (``info``, ``care``,

@@ -13,7 +13,7 @@ from credkit.core.sentences import format_count
 from credkit.core.spans import format_span
 from credkit.discover.polynomials import advance, reverse_bits
 from credkit.tables.crcs import ALGORITHMS
-from credkit.tables.layout import BitRun, bit_runs_at, decode_number
+from credkit.tables.layout import Sum, bit_runs_at
 
 Kind: TypeAlias = Literal["xor", "sum", "crc"]
 MIN_EVIDENCE_BITS = 12.0  # bits of evidence of a claim: chance makes one in 4096 samples at most
@@ -101,14 +101,17 @@ class BlockCheck(FieldsOnly):
         """Whether ``frame`` has another check than it should have."""
         if self.kind != "sum":
             return any((frame & mask).bit_count() & 1 != odd for mask, odd in self.parities)
-        at, *covered = self._bit_runs
-        total = sum(decode_number(bit_runs, frame) for bit_runs in covered)
-        return bool((self.sign * total + self.constant) % self.modulus != decode_number(at, frame))
+        return bool(self._sum.fails(frame, None))
 
     @cached_property
-    def _bit_runs(self) -> tuple[tuple[BitRun, ...], ...]:
-        """Where the check and each block stand."""
-        return tuple(bit_runs_at(self.length, places) for places in (self.at, *blocks(self.covers, self.block)))
+    def _sum(self) -> Sum:
+        """The sum as a row of a layout has it."""
+        return Sum(
+            rule="sum", claim="sum", at=self.at, covers=self.covers, evidence=self.evidence,
+            bit_runs=bit_runs_at(self.length, self.at),
+            blocks=tuple(bit_runs_at(self.length, places) for places in blocks(self.covers, self.block)),
+            modulus=self.modulus, constant=self.constant, negated=self.sign < 0,
+        )  # fmt: skip
 
     @property
     def reflected(self) -> bool:
@@ -133,15 +136,14 @@ class BlockCheck(FieldsOnly):
 
     @property
     def toml_rows(self) -> tuple[str, ...]:
-        """Its rows for ``checks`` of a layout; none for a sum, which a layout cannot state.
-
-        Its bits are a field then.
-        """
+        """Its rows for ``checks`` of a layout."""
         at, covers = format_span(self.at), format_span(self.covers)
+        spans = ", ".join(f'"{format_span(block)}"' for block in blocks(self.covers, self.block or self.width))
         if self.kind == "sum":
-            return ()
+            more = f", add = {self.constant}" * bool(self.constant) + ", negate = true" * (self.sign < 0)
+            more += f", modulus = {self.modulus}" * (self.modulus != 1 << self.width)
+            return (f'{{ bits = "{at}", sum = [{spans}]{more} }}',)
         if self.kind == "xor" and not self.constant:
-            spans = ", ".join(f'"{format_span(block)}"' for block in blocks(self.covers, self.block))
             return (f'{{ bits = "{at}", xor = [{spans}] }}',)
         if self.kind == "xor":  # a constant start value: XOR is the CRC of x^width + 1
             return (f'{{ bits = "{at}", crc = "{covers}", poly = 0x1, xorout = {_hexadecimal(self.constant)} }}',)

@@ -30,7 +30,7 @@ def check_rows(checks: Sequence[Relation], blocks: Sequence[BlockCheck], length:
             _Unit(frozenset((row.cover.bit,)), frozenset(row.cover.covers), (parity_row(row, length),))
             for row in checks
         ),
-        *(_Unit(frozenset(row.at), frozenset(row.covers), row.toml_rows) for row in blocks if row.toml_rows),
+        *(_Unit(frozenset(row.at), frozenset(row.covers), row.toml_rows) for row in blocks),
     ]
     ordered: list[str] = []
     done: set[int] = set()

@@ -14,7 +14,7 @@ from credkit.core.spans import runs
 from credkit.discover.evidence import Confidence, confidence_of
 from credkit.discover.knownfields import Coding, KnownField
 
-FieldKind: TypeAlias = Literal["known", "count", "check", "constant", "unknown"]
+FieldKind: TypeAlias = Literal["known", "count", "constant", "unknown"]
 FEWEST_COUNTED = 8  # frames in a row that count up; so many random ones do once in 20,000 samples
 MOST_COUNTED = 2000  # frames in a row that are looked at
 MOST_OUT_OF_ORDER = 0.05  # of the steps
@@ -50,11 +50,8 @@ def find_fields(
     known: Sequence[KnownField],
     constants: Sequence[tuple[int, int]],
     check_bits: Collection[int],
-    check_fields: Sequence[tuple[int, ...]] = (),
 ) -> tuple[FoundField, ...]:
     """The fields of ``frames``, in issue order, beside ``check_bits``; none of the ``known`` overlap.
-
-    ``check_fields`` are the bits of sums, which are checks but have no row in a layout.
 
     >>> fields = find_fields(range(64, 80), 8, known=(), constants=[(0, 0), (1, 1), (2, 0), (3, 0)], check_bits=())
     >>> [(field.name, field.places[0], field.value) for field in fields]
@@ -70,9 +67,6 @@ def find_fields(
                 name=each.name, kind="known", places=places, coding=each.coding, evidence=each.evidence, number=each
             )
         )
-    for places in check_fields:
-        taken |= set(places)
-        found.append(FoundField(name=f"sum_{min(places)}", kind="check", places=places))
     still = {place: bit for place, bit in constants if place not in taken}
     for run in _enclosed_runs(sorted(still), taken, length):
         for place in run:

@@ -169,14 +169,9 @@ def _analyse(
         blocks, check_bits = (), set()
         relations = find_relations(clean, length, data_bits=data_bits, cost=cost)
         checks = _layout_checks(relations, data_bits)
-    check_bits = {place for block in blocks if block.toml_rows for place in block.at}
-    check_bits |= {check.cover.bit for check in checks}
-    block_bits = {place for block in blocks for place in block.at}
-    placed = settle_known(searched, relations.constants, check_bits | block_bits, length)
-    sums = [block.at for block in blocks if not block.toml_rows]
-    fields = find_fields(
-        clean, length, known=placed.fields, constants=relations.constants, check_bits=check_bits, check_fields=sums
-    )
+    check_bits = {place for block in blocks for place in block.at} | {check.cover.bit for check in checks}
+    placed = settle_known(searched, relations.constants, check_bits, length)
+    fields = find_fields(clean, length, known=placed.fields, constants=relations.constants, check_bits=check_bits)
     possible = tuple(check for check in relations.possible if check.cover.bit not in data_bits)
     found = FoundLayout(
         name=name, length=length, frames=len(frames), different=len(different), rank=relations.rank, fields=fields,

@@ -72,8 +72,7 @@ def _remarks(found: FoundLayout) -> Iterator[str]:
         yield f"bit {check.cover.bit}: {check.confidence}, chance {chance_text(check.evidence)}{doubt}."
     for block in found.blocks:
         doubt = f"; that it covers {describe_places('bits', block.undecided)} was not tested" if block.undecided else ""
-        kept = "" if block.toml_rows else "; a layout cannot state it, so its bits are a field"
-        yield f"{block.describe()}: chance {chance_text(block.evidence)}{doubt}{kept}."
+        yield f"{block.describe()}: chance {chance_text(block.evidence)}{doubt}."
 
 
 def chance_text(bits: float) -> str:

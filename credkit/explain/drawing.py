@@ -31,7 +31,7 @@ from credkit.core.origins import Place
 from credkit.core.reading import UNIT_NOUNS, AnyReading, Check, Step, describe_places
 from credkit.core.spans import format_span, runs
 from credkit.explain.screen import SCREEN_COLUMNS, escape_unprintable, shorten, wrap_text
-from credkit.tables.layout import FixedBits, Layout, Parity
+from credkit.tables.layout import FixedBits, Layout, Parity, Sum
 
 Mark = Literal["covered", "judged", "wrong"]
 SIGNS: dict[Mark, str] = {"covered": "*", "judged": "=", "wrong": "^"}
@@ -173,7 +173,7 @@ def layout_picture(layout: Layout) -> Picture:
         if isinstance(check, FixedBits):
             for place, digit in zip(check.at, str(check.verdict(check.value)[0]), strict=True):
                 units[place] = digit
-        elif isinstance(check, Parity):
+        elif isinstance(check, Parity | Sum):
             for place in check.at:
                 units[place] = "c"
     return Picture(

@@ -12,7 +12,9 @@
     ]
 
 More rows: ``fixed."0-8" = "111111111"``; in ``checks``, ``{ bits = "8-15", xor = ["0-7", "16-23"] }``,
-``{ bits = "0-3", complement = "4-7" }``, ``{ bits = "24-39", crc = "0-23", poly = 0x1021 }`` (also
+``{ bits = "0-3", complement = "4-7" }``, ``{ bits = "8-15", sum = ["0-7", "16-23"] }`` (also ``add``,
+``negate = true`` and ``modulus``, which is 2 to the power of its bits unless it stands there),
+``{ bits = "24-39", crc = "0-23", poly = 0x1021 }`` (also
 ``init``, ``xorout``) or, over whole bytes and by a row of `credkit.tables.crcs`, ``algorithm = "crc-b"``;
 in ``remarks``, ``{ field = "number", values = [0], level = "care", text = "…" }``
 (``bits`` instead of ``field`` looks at a span; without ``values`` every frame earns the note; ``times = 8,
@@ -41,6 +43,7 @@ from credkit.tables.layout import (
     Limit,
     Parity,
     Remark,
+    Sum,
     bit_runs_at,
     encode_number,
 )
@@ -53,6 +56,7 @@ if TYPE_CHECKING:
 KEYS = ("title", "source", "length", "fields", "fixed", "checks", "remarks", "examples", "aliases")
 CHECK_KEYS = tuple(CheckRow.__annotations__)
 LEVELS: tuple[Level, ...] = get_args(Level)
+MOST_SUM_BITS = 32  # of a block: sums of many of them have 64
 SPAN = "a span such as '1-8'"
 DIGITS_OF_BITS = "a text of binary digits"
 
@@ -191,8 +195,7 @@ class _Definition:
 
     def parity(self, row: SchemaTable, at: tuple[int, ...], later: list[tuple[int, ...]]) -> LayoutCheck:
         what, kind = row.path, row.exactly_one(*_KINDS)
-        extra = ("poly", "algorithm", "init", "xorout") if kind == "crc" else ()
-        row.known(("bit", "bits", "rule", kind, *extra))
+        row.known(("bit", "bits", "rule", kind, *_MORE_KEYS.get(kind, ())))
         covers = getattr(self, f"_{kind}")(row, at)
         everything = tuple(sorted({place for cover, _ in covers for place in cover}))
         claim = f"{_KINDS[kind]} over bits {format_span(everything)}"
@@ -203,10 +206,15 @@ class _Definition:
                 self.refuse(
                     f"{what}: {_KINDS[kind]} at bit {format_span(at)} covers bit {place}, which a later check sets"
                 )
+        shared: dict[str, Any] = {
+            "rule": row.text("rule", _RULES[kind]), "claim": claim, "at": at, "covers": everything,
+            "evidence": float(len(at)), "bit_runs": bit_runs_at(self.length, at),
+        }  # fmt: skip
+        if kind == "sum":
+            return self.sum_check(row, at, [block for block, _ in covers], shared)
         shifts = [self.length - 1 - place for place in at]
         return Parity(
-            rule=row.text("rule", _RULES[kind]),
-            claim=claim, at=at, covers=everything, evidence=float(len(at)), bit_runs=bit_runs_at(self.length, at),
+            **shared,
             rows=tuple((shift, self.mask(cover), odd) for shift, (cover, odd) in zip(shifts, covers, strict=True)),
         )  # fmt: skip
 
@@ -235,6 +243,25 @@ class _Definition:
             for twice in (each for each in column if column.count(each) > 1):
                 row.refuse_table(f"xor at bit {place} takes bit {twice} twice, which leaves nothing of it")
         return [(column, 0) for column in columns]
+
+    def _sum(self, row: SchemaTable, at: tuple[int, ...]) -> list[Any]:
+        blocks = [self.span(row.at("sum"), text) for text in row.items("sum", "a list of spans")]
+        if not blocks:
+            row.refuse_table("sum of nothing")
+        for span in (at, *blocks):
+            if len(span) > MOST_SUM_BITS:
+                row.refuse_table(f"bits {format_span(span)} are {len(span)}: a sum has at most {MOST_SUM_BITS}")
+        return [(block, 0) for block in blocks]
+
+    def sum_check(
+        self, row: SchemaTable, at: tuple[int, ...], blocks: list[tuple[int, ...]], shared: dict[str, Any]
+    ) -> Sum:
+        modulus = row.whole("modulus", 1 << len(at), least=2, most=1 << len(at))
+        return Sum(
+            **shared, blocks=tuple(bit_runs_at(self.length, block) for block in blocks), modulus=modulus,
+            constant=row.whole("add", 0, least=0, most=modulus - 1),
+            negated=row.value("negate", bool, "true or false", False),
+        )  # fmt: skip
 
     def _complement(self, row: SchemaTable, at: tuple[int, ...]) -> list[Any]:
         block = self.covered(row, "complement")
@@ -318,6 +345,8 @@ class _Definition:
 
 
 _KINDS = {
-    "even": "even parity", "odd": "odd parity", "xor": "XOR", "complement": "complement", "crc": "CRC",
+    "even": "even parity", "odd": "odd parity", "xor": "XOR", "complement": "complement", "sum": "sum",
+    "crc": "CRC",
 }  # fmt: skip
-_RULES = {"even": "even-parity", "odd": "odd-parity", "xor": "xor", "complement": "complement", "crc": "crc"}
+_RULES = {kind: {"even": "even-parity", "odd": "odd-parity"}.get(kind, kind) for kind in _KINDS}
+_MORE_KEYS = {"crc": ("poly", "algorithm", "init", "xorout"), "sum": ("add", "negate", "modulus")}

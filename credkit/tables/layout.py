@@ -193,6 +193,35 @@ class Parity(LayoutCheck):
         return expected, f"{decode_number(self.bit_runs, word):0{len(self.at)}b}"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sum(LayoutCheck):
+    """Check bits that are the sum of ``blocks``, perhaps ``negated``, plus ``constant``, modulo ``modulus``."""
+
+    bit_runs: tuple[BitRun, ...]
+    blocks: tuple[tuple[BitRun, ...], ...]
+    modulus: int
+    constant: int = 0
+    negated: bool = False
+
+    def compute(self, word: Any) -> Any:
+        """The check bits as they should be, as a number."""
+        total: Any = sum(decode_number(block, word) for block in self.blocks) % self.modulus
+        return (self.constant + (self.modulus - total if self.negated else total)) % self.modulus
+
+    def fails(self, word: Any, parity: Any) -> Any:
+        """Whether the bits are another number."""
+        return decode_number(self.bit_runs, word) != self.compute(word)
+
+    def fill(self, word: Any, parity: Any) -> Any:
+        """``word`` with the check bits, zero before, put in."""
+        return word | encode_number(self.bit_runs, self.compute(word))
+
+    def verdict(self, word: int) -> tuple[object, object]:
+        """The check bits as they should be, and as they are."""
+        size = len(self.at)
+        return f"{self.compute(word):0{size}b}", f"{decode_number(self.bit_runs, word):0{size}b}"
+
+
 class Remark(NamedTuple):
     """A note earned by a frame in which ``places`` hold one of ``values`` (any value if None).
 
@@ -256,10 +285,10 @@ class Layout(FieldsOnly):
         return self.length, tuple((mask | 1 << shift, odd) for shift, mask, odd in rows), others
 
     @cached_property
-    def _frame(self) -> tuple[Any, tuple[Parity, ...]]:
+    def _frame(self) -> tuple[Any, tuple[Parity | Sum, ...]]:
         """The fixed bits, and the checks whose bits are computed."""
         fixed = sum(check.value for check in self.checks if isinstance(check, FixedBits))
-        return fixed, tuple(check for check in self.checks if isinstance(check, Parity))
+        return fixed, tuple(check for check in self.checks if isinstance(check, Parity | Sum))
 
     def decode(self, word: Any) -> dict[str, Any]:
         """The value of every field of the frame ``word``, whatever its checks say."""

@@ -27,8 +27,8 @@ class CodedSpan(TypedDict, total=False):
 class CheckRow(TypedDict, total=False):
     """A check: where it stands (``bit`` or ``bits``), and one of the kinds with the span that it covers.
 
-    The kinds are ``even``, ``odd``, ``xor`` (a list of spans), ``complement`` and ``crc`` (with ``poly``, ``init`` and
-    ``xorout``, or with ``algorithm``).
+    The kinds are ``even``, ``odd``, ``xor`` (a list of spans), ``complement``, ``sum`` (a list of spans, with ``add``,
+    ``negate`` and ``modulus``) and ``crc`` (with ``poly``, ``init`` and ``xorout``, or with ``algorithm``).
     """
 
     bit: Span
@@ -38,6 +38,10 @@ class CheckRow(TypedDict, total=False):
     odd: Span
     xor: list[Span]
     complement: Span
+    sum: list[Span]
+    add: int
+    negate: bool
+    modulus: int
     crc: Span
     poly: int
     algorithm: str
