@@ -43,7 +43,6 @@ RESCUE_PAIRS = 3  # pairs of a search that may be without a mistyped one
 FEWEST_PAIRS_WITH_MISTAKES = 5
 MISTYPED_SHARE = 0.05
 MIN_EVIDENCE_BITS = 8.0  # of a chain that is claimed
-ONE_PAIR_BITS = 6.0  # of a claim from one pair
 COUNTED_BITS = 8.0  # more, where both lists count up: they are worth one card, and fit in many places of its text
 MOST_HYPOTHESES = 150  # that are tried on every pair
 MOST_CANDIDATES = 40
@@ -141,7 +140,7 @@ def _search(
     counts_up = len(pairs) > 1 and max(map(spread_bits, zip(*pairs, strict=True))) <= COUNTED_BITS
     least = MIN_EVIDENCE_BITS + COUNTED_BITS * counts_up
     if len(pairs) == 1:
-        least = max(ONE_PAIR_BITS, neighbour_evidence(series, list(source_series(seconds))))
+        least = max(least, neighbour_evidence(series, list(source_series(seconds))))
     best: dict[ChainTexts, Hypothesis] = {}
     for tried, each in enumerate(hypotheses(BitIndex(series), series, seconds, least)):
         clock.show("searching for chains", tried)
