@@ -34,7 +34,7 @@ from credkit.audit import AuditPlan, Clock, ColumnNames, audit
 from credkit.audit.cluster import audit_on_cluster
 from credkit.crosswalk import Crosswalk, crosswalk
 from credkit.crosswalk.cluster import crosswalk_on_cluster
-from credkit.files.cluster import Client, connect
+from credkit.files.cluster import PART_BYTES, Client, connect
 from credkit.site import load_site
 
 ALONE = "one process"
@@ -42,12 +42,13 @@ ROWS = (10**6, 10**7)
 WORKERS = (1, 2)
 SMALL = 10_000  # rows of the file that everybody has read before
 MEMORY = {"MALLOC_TRIM_THRESHOLD_": 1 << 30, "MALLOC_MMAP_THRESHOLD_": 1 << 25}  # what a worker keeps for its next part
-LEAST_PARTS = 8  # of a file, so that no worker is idle for long at its end
+LEAST_PARTS = 8  # of an audit's file, so that no worker is idle for long at its end
+LARGEST_PARTS = 2  # of a crosswalk's readings: each part decodes its own texts, so small ones decode the same again
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Work:
-    """A piece of work: by one process, and by the workers of a client in parts of so many bytes; what it must give.
+    """A piece of work: by one process, and by the workers of a client in parts of ``size`` bytes; what it must give.
 
     ``small`` is done by everybody before, ``path`` while time is taken.
     """
@@ -55,9 +56,8 @@ class Work:
     small: Path
     path: Path
     alone: Callable[[Path], Any]
-    shared: Callable[[Client, Path, int], Any]
+    shared: Callable[[Client, Path], Any]
     verify: Callable[[Path, Any], None]
-    size: int
 
 
 def prepare_audit(folder: Path, rows: int) -> Work:
@@ -65,11 +65,11 @@ def prepare_audit(folder: Path, rows: int) -> Work:
     path, small = folder / "captures.csv", folder / "small.csv"
     failing = {path: make(path, rows), small: make(small, SMALL)}
     its = AuditPlan(columns=ColumnNames(), clock=Clock(UTC), codec=chain(CHAIN))
+    size = min(PART_BYTES, path.stat().st_size // LEAST_PARTS)
     return Work(
         small=small, path=path, alone=lambda file: audit([file], its),
-        shared=lambda client, file, size: audit_on_cluster(client, [file], its, size=size),
+        shared=lambda client, file: audit_on_cluster(client, [file], its, size=size),
         verify=lambda file, found: agreed((found.failing, file != path or found.rows == rows), (failing[file], True)),
-        size=path.stat().st_size,
     )  # fmt: skip
 
 
@@ -80,6 +80,7 @@ def prepare_crosswalk(folder: Path, rows: int) -> Work:
         home.mkdir()
         wanted[home / "site.toml"] = write_site(home, count_credentials(readings), readings)["crosswalk"]["rows"]
     small, path = wanted
+    size = min(PART_BYTES, load_site(path).readings.path.stat().st_size // LARGEST_PARTS)
 
     def verify(file: Path, found: Crosswalk) -> None:
         files, *_ = found.summary
@@ -88,8 +89,7 @@ def prepare_crosswalk(folder: Path, rows: int) -> Work:
 
     return Work(
         small=small, path=path, alone=lambda file: crosswalk(load_site(file)),
-        shared=lambda client, file, size: crosswalk_on_cluster(client, load_site(file), size=size),
-        verify=verify, size=load_site(path).readings.path.stat().st_size,
+        shared=lambda client, file: crosswalk_on_cluster(client, load_site(file), size=size), verify=verify,
     )  # fmt: skip
 
 
@@ -121,7 +121,6 @@ def measure(job: str, rows: int, workers: list[int], turns: int) -> list[dict[st
             return seconds
 
         contenders = {ALONE: timed(ALONE, work.alone)}
-        size = min(1 << 26, work.size // LEAST_PARTS)
         stack.enter_context(dask.config.set({"distributed.nanny.pre-spawn-environ": MEMORY}))
         for count in workers:
             cluster = stack.enter_context(
@@ -133,7 +132,7 @@ def measure(job: str, rows: int, workers: list[int], turns: int) -> list[dict[st
             client.wait_for_workers(count)
             contenders[str(count)] = timed(
                 str(count),
-                lambda file, client=client: work.shared(client, file, size),  # type: ignore[misc]  # a lambda has no types
+                lambda file, client=client: work.shared(client, file),  # type: ignore[misc]  # a lambda has no types
                 lambda client=client: process_time() + sum(client.run(process_time).values()),  # type: ignore[misc]  # a lambda has no types
             )
         taken = in_turns(contenders, turns)

@@ -49,14 +49,15 @@ def crosswalk_on_cluster(
     with ThreadPoolExecutor(1) as beside:
         digests = beside.submit(sha256_parts, site.readings.path, [part.lines for part in parts])
         with explain_failures("crosswalk"):
-            found = _read_and_join(client, parts, reading.done)
-        if found is None:
+            found = _read_parts(client, parts, reading.done)
+        if not found:
             return crosswalk(site, progress=progress)
-        return finish(found, site, digests=digests.result(), progress=progress)
+        found = [merge(*found)]
+        return finish(found.pop(), site, digests=digests.result(), progress=progress)  # which lets go of its rows
 
 
-def _read_and_join(client: Client, parts: Sequence[ReadingsPart], tell: Callable[[int], None]) -> Partial | None:
-    """What all parts give, joined as they come; None once a row may be at fault, which one process describes."""
+def _read_parts(client: Client, parts: Sequence[ReadingsPart], tell: Callable[[int], None]) -> list[Partial]:
+    """What all parts give, most of it joined; nothing once a row may be at fault, which one process describes."""
     versions, done = find_versions(), 0
     sizes = {}
     futures = []
@@ -72,12 +73,12 @@ def _read_and_join(client: Client, parts: Sequence[ReadingsPart], tell: Callable
     for future in read:
         found.append(future.result())
         if found[-1].is_at_fault:
-            return None
+            return []
         done += sizes[future.key]
         tell(done)
         if len(found) > PARTS_JOINED_AT_ONCE:
             found = [merge(*found)]
-    return merge(*found)
+    return found
 
 
 def read_part(part: ReadingsPart, versions: Versions) -> Partial:

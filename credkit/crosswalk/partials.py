@@ -16,7 +16,7 @@ import polars as pl
 from credkit.core.collection import pause_collection
 from credkit.core.errors import DefinitionError
 from credkit.core.progress import SILENT, Progress
-from credkit.crosswalk.pipeline import READING_PHASE, digest_inputs, match, number_phases
+from credkit.crosswalk.pipeline import READING_PHASE, crosswalk, digest_inputs, match, number_phases
 from credkit.crosswalk.result import Crosswalk
 from credkit.crosswalk.sightings import decode_rows
 from credkit.facts.judged_texts import DecodedTexts
@@ -151,7 +151,6 @@ def merge(first: Partial, *others: Partial) -> Partial:
     return Partial(parts=tuple(parts), decoded=decoded)
 
 
-@pause_collection()
 def finish(
     whole: Partial, site: Site, *, digests: tuple[str, Sequence[str]] | None = None, progress: Progress = SILENT
 ) -> Crosswalk:  # fmt: skip
@@ -163,19 +162,22 @@ def finish(
     ranges = [part.lines for part in whole.parts]
     if [0, *(lines.stop for lines in ranges)] != [*(lines.start for lines in ranges), None]:
         raise ValueError("a part of the readings is missing, or joined twice: join all of them, each once")
+    if whole.is_at_fault:
+        return crosswalk(site, progress=progress)
     phases = number_phases(progress)
     phases[0].phase(READING_PHASE)
-    if whole.is_at_fault:
-        return match(site, load_frames(site), digest_inputs(site), phases)
     digest, of_parts = digests or sha256_parts(site.readings.path, ranges)
-    for part, expected in zip(whole.parts, of_parts, strict=True):
+    for lines, part, expected in zip(ranges, whole.parts, of_parts, strict=True):
         if part.digest != expected:
             raise DefinitionError(
-                f"{site.readings.name}: another process read different bytes from offset {part.lines.start:,} on: all "
+                f"{site.readings.name}: another process read different bytes from offset {lines.start:,} on: all "
                 "processes must see the same file, and nothing may change it meanwhile"
             )
-    inputs = digest_inputs(site, {site.readings.path: digest})
-    return match(site, load_frames(site, _join_rows(whole, site)), inputs, phases, whole.decoded)
+    with pause_collection():
+        inputs = digest_inputs(site, {site.readings.path: digest})
+        frames, decoded = load_frames(site, _join_rows(whole, site)), whole.decoded
+        del whole, part  # their rows are in one table now
+        return match(site, frames, inputs, phases, decoded)
 
 
 def _join_rows(whole: Partial, site: Site) -> pl.DataFrame:
