@@ -176,7 +176,7 @@ def test_a_file_in_utf_16_is_one_part(tmp_path: Path) -> None:
 def test_a_part_that_is_missing_or_there_twice_is_refused(demo: Demo) -> None:
     site = load_site(demo.site)
     first, *others = map(partial, cut_readings(site, 200_000))
-    for some in ([first, *others[:-1]], others, [first, first, *others]):
+    for some in ([first, *others[:-1]], others, [first, first, *others], [first, *map(partial, cut_readings(site))]):
         with pytest.raises(ValueError, match="missing, or joined twice"):
             finish(merge(*some), site)
 
@@ -202,3 +202,16 @@ def test_another_file_is_refused(tmp_path: Path) -> None:
     with mock.patch("credkit.crosswalk.partials.load_reading_part", change), refusal(DefinitionError):
         partial(part)
     assert finish(partial(part), site) == crosswalk(site)
+
+
+def test_another_description_of_the_site_is_refused(tmp_path: Path) -> None:
+    """A part that was read by another chain would decode otherwise without a word."""
+    site = load(tmp_path, GOOD, FILES)
+    before = partial(*cut_readings(site))
+    site.files[0].write_text(f"{GOOD}\n# changed\n")
+    after = partial(*cut_readings(site))
+    with pytest.raises(ValueError, match="different sites"):
+        merge(before, after)
+    with refusal(DefinitionError):
+        finish(before, site)
+    assert finish(after, site) == crosswalk(site)

@@ -8,7 +8,7 @@ machines.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from operator import attrgetter
 
 import polars as pl
@@ -17,7 +17,7 @@ from credkit.core.collection import pause_collection
 from credkit.core.errors import DefinitionError
 from credkit.core.progress import SILENT, Progress
 from credkit.crosswalk.pipeline import READING_PHASE, crosswalk, digest_inputs, match, number_phases
-from credkit.crosswalk.result import Crosswalk
+from credkit.crosswalk.result import Crosswalk, InputFile
 from credkit.crosswalk.sightings import decode_rows
 from credkit.facts.judged_texts import DecodedTexts
 from credkit.files.bytestreams import WHOLE_FILE, FileRange
@@ -31,9 +31,13 @@ from credkit.site.model import Site
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingsPart:
-    """A part of the file of readings of ``site``, which has ``size`` bytes."""
+    """A part of the file of readings of ``site``, which has ``size`` bytes.
+
+    ``others`` are the other files of the site, with their digests.
+    """
 
     site: Site
+    others: tuple[InputFile, ...]
     size: int
     lines: FileRange
 
@@ -56,9 +60,11 @@ class PartRows:
 class Partial:
     """What the readings in some parts of their file give: their rows, and what their texts decode to.
 
-    ``parts`` stand in the order of the file; ``decoded`` is that of `credkit.crosswalk.sightings.decode_rows`.
+    ``parts`` stand in the order of the file; ``decoded`` is that of `credkit.crosswalk.sightings.decode_rows`, ``others``
+    that of `ReadingsPart`.
     """
 
+    others: tuple[InputFile, ...]
     parts: tuple[PartRows, ...]
     decoded: Mapping[int, DecodedTexts]
 
@@ -75,7 +81,13 @@ def cut_readings(site: Site, size: int | None = None) -> list[ReadingsPart]:
     """
     whole = file_size(site.readings.path)
     ranges = cut_file(site.readings, size) if size else [WHOLE_FILE]
-    return [ReadingsPart(site=site, size=whole, lines=lines) for lines in ranges]
+    others = _digest_others(site)
+    return [ReadingsPart(site=site, others=others, size=whole, lines=lines) for lines in ranges]
+
+
+def _digest_others(site: Site) -> tuple[InputFile, ...]:
+    """The files of ``site`` without its readings, with their digests: what decodes the readings stands in them."""
+    return digest_inputs(replace(site, files=tuple(path for path in site.files if path != site.readings.path)))
 
 
 def partial(part: ReadingsPart) -> Partial:
@@ -129,26 +141,31 @@ def partial(part: ReadingsPart) -> Partial:
     try:
         rows, stop = load_reading_part(part.site, part.lines)
     except NeedsStrictReader:
-        return Partial(parts=(PartRows(lines=part.lines, rows=None, stop=0, digest=digest),), decoded={})
+        found = PartRows(lines=part.lines, rows=None, stop=0, digest=digest)
+        return Partial(others=part.others, parts=(found,), decoded={})
     decoded = decode_rows(part.site, rows)
     if file_stamp(file.path) != before:
         raise DefinitionError(f"{file.name}: the file changed while it was read")
-    return Partial(parts=(PartRows(lines=part.lines, rows=rows, stop=stop, digest=digest),), decoded=decoded)
+    found = PartRows(lines=part.lines, rows=rows, stop=stop, digest=digest)
+    return Partial(others=part.others, parts=(found,), decoded=decoded)
 
 
 def merge(first: Partial, *others: Partial) -> Partial:
     """Join what several parts gave, in any order and grouping; none of them is changed.
 
-    It is associative and commutative: all orders and groupings finish alike.
+    It is associative and commutative: all orders and groupings finish alike. Raises `ValueError` for parts of
+    different sites.
     """
-    all_of = sorted((first, *others), key=lambda each: each.parts[0].lines)
+    if any(each.others != first.others for each in others):
+        raise ValueError("the parts are of different sites, or a file of the site changed between them")
+    all_of = sorted((first, *others), key=lambda each: each.parts[0].lines.start)
     numbers = sorted({number for each in all_of for number in each.decoded})
     decoded = {}
     for number in numbers:
         begun, *more = (each.decoded[number] for each in all_of if number in each.decoded)
         decoded[number] = begun.join(more) if more else begun
     parts = sorted((part for each in all_of for part in each.parts), key=attrgetter("lines.start"))
-    return Partial(parts=tuple(parts), decoded=decoded)
+    return Partial(others=first.others, parts=tuple(parts), decoded=decoded)
 
 
 def finish(
@@ -164,6 +181,11 @@ def finish(
         raise ValueError("a part of the readings is missing, or joined twice: join all of them, each once")
     if whole.is_at_fault:
         return crosswalk(site, progress=progress)
+    if whole.others != _digest_others(site):
+        raise DefinitionError(
+            f"{site.name}: the site file, or a file that it names, changed since the readings were cut into parts: "
+            "begin again"
+        )
     phases = number_phases(progress)
     phases[0].phase(READING_PHASE)
     digest, of_parts = digests or sha256_parts(site.readings.path, ranges)
