@@ -60,8 +60,8 @@ class PartRows:
 class Partial:
     """What the readings in some parts of their file give: their rows, and what their texts decode to.
 
-    ``parts`` stand in the order of the file; ``decoded`` is that of `credkit.crosswalk.sightings.decode_rows`, ``others``
-    that of `ReadingsPart`.
+    ``parts`` stand in the order of the file, ``decoded`` is what `credkit.crosswalk.sightings.decode_rows` gives, and
+    ``others`` are those of `ReadingsPart`.
     """
 
     others: tuple[InputFile, ...]
