@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from operator import attrgetter
 from typing import Any, TypeVar
 
+import numpy as np
 import polars as pl
 
 from credkit.bulk.words import Array
@@ -127,7 +128,18 @@ def join_readings(site: Site, frames: Iterable[pl.DataFrame]) -> pl.DataFrame:
     types = {name: pl.Categorical(pl.Categories.random()) for name in CODED}
     coded = pl.Schema({**READING_TYPES, **types, "reader": pl.Enum(list(site.readers))})
     empty = pl.DataFrame(schema=coded)
-    return pl.concat([empty, *(frame.cast(coded) for frame in frames)], rechunk=True)
+    return pl.concat([empty, *(_recode_texts(frame, types["text"]).cast(coded) for frame in frames)], rechunk=True)
+
+
+def _recode_texts(frame: pl.DataFrame, coding: Any) -> pl.DataFrame:
+    """``frame`` with its texts in another ``coding``; of texts that are coded, each different one is looked up once."""
+    texts = frame["text"]
+    if not isinstance(texts.dtype, pl.Categorical) or not len(texts):
+        return frame
+    different, codes = texts.unique(), texts.to_physical().to_numpy()
+    place = np.empty(int(codes.max()) + 1, np.uint32)
+    place[different.to_physical().to_numpy()] = np.arange(len(different))
+    return frame.with_columns(different.cast(pl.String).cast(coding).gather(place[codes]).alias("text"))
 
 
 def reading_rows(table: pl.DataFrame) -> list[ReadingRow]:
