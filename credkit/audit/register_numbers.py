@@ -6,9 +6,8 @@ reading takes two look-ups in memory, however many cards there are; only numbers
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date, datetime, time, timedelta
-from functools import cached_property
 
 import numpy as np
 import polars as pl
@@ -27,7 +26,7 @@ from credkit.site.model import Site
 NOBODY = -1  # the place of a number that the register does not have
 FARTHEST_TIME = 1 << 62
 FEWEST_SLOT_BITS = 12
-SLOTS_PER_NUMBER_BITS = 2  # four slots a number: one in eight shares its slot
+SLOTS_PER_NUMBER_BITS = 3  # eight slots a number: one in sixteen shares its slot
 MULTIPLIER = np.uint64(0x9E3779B97F4A7C15)  # 2**64 by the golden ratio, odd: it spreads numbers that follow each other
 
 
@@ -103,6 +102,7 @@ class RegisterNumbers:
         self.cards = 0
         self._parts: dict[str, list[tuple[Array, Array]]] = {}
         self._values: dict[str, list[dict[str, Array]]] = {}
+        self._sets: dict[str, frozenset[tuple[Item, ...]]] = {}
         for mine in read_kinds(site, rows):
             space = spaces.get(mine.kind.namespace)
             counts = rows["counts"].to_numpy()[mine.places]
@@ -133,18 +133,17 @@ class RegisterNumbers:
 
     def values(self, namespace: str) -> frozenset[tuple[Item, ...]]:
         """The numbers of a namespace as the values of their fields."""
-        return self._sets.setdefault(
-            namespace,
-            frozenset(
-                values
-                for fields in self._values.get(namespace, ())
-                for values in zip(*(column.tolist() for column in fields.values()), strict=True)
-            ),
-        )
+        if namespace not in self._sets:
+            self._sets[namespace] = frozenset(self._list_values(namespace, 1))
+        return self._sets[namespace]
 
-    @cached_property
-    def _sets(self) -> dict[str, frozenset[tuple[Item, ...]]]:
-        return {}
+    def some_values(self, namespace: str, count: int) -> list[tuple[Item, ...]]:
+        """About ``count`` of these numbers, from the whole file."""
+        return list(self._list_values(namespace, max(1, len(self.spaces[namespace].numbers) // count)))
+
+    def _list_values(self, namespace: str, step: int) -> Iterator[tuple[Item, ...]]:
+        for fields in self._values.get(namespace, ()):
+            yield from zip(*(column[::step].tolist() for column in fields.values()), strict=True)
 
 
 def _ends_of_days(days: pl.Series, site: Site) -> Array:

@@ -65,9 +65,13 @@ class ReadRows(NamedTuple):
         """For each row what a column of the verdicts has for its text."""
         return column if self.places is None else column[self.places]
 
+    def places_of(self, some: Array) -> Array:
+        """The places of some of these rows among all."""
+        return some if self.at is None else self.at[some]
+
     def only(self, some: Array) -> tuple[Rows, Array]:
         """Some of these rows, and the places of their texts among the verdicts."""
-        rows = self.rows.only(some if self.at is None else self.at[some])
+        rows = self.rows.only(self.places_of(some))
         return rows, some if self.places is None else self.places[some]
 
 
@@ -103,22 +107,21 @@ def _compare_with_register(read: ReadRows, codes: Array, good: Array, facts: Fac
         return
     numbers, once = read.verdicts.numbers, read.places is not None and len(read.verdicts.numbers) < len(codes)
     places = read.of_rows(register.find(numbers)) if once else register.find(read.of_rows(numbers))
-    is_unknown = (places == NOBODY) & good
-    if is_unknown.any():
-        unknown = np.flatnonzero(is_unknown)
+    moments = read.rows.moments
+    unknown = np.flatnonzero((places == NOBODY) & good)
+    if len(unknown):
         facts.compared.add((use.place, RegisterVerdict.UNKNOWN), np.bincount(codes[unknown]))
-        some, _ = read.only(unknown)
-        for code, sample in _sample_texts(some).items():
+        at = read.places_of(unknown)
+        for code, sample in _sample_texts(read.rows, at).items():
             facts.add_strangers(code, use.place, sample)
-        if some.moments is not None:
-            facts.strange_bins.add(*_count_by_time(some.codes, some.moments, np.zeros(len(unknown), bool)))
+        if moments is not None:
+            facts.strange_bins.add(*_count_by_time(codes[unknown], moments[at], np.zeros(len(unknown), bool)))
     known = np.flatnonzero(register.ended[places] & good)
     if len(known):
-        some, _ = read.only(known)
-        moments = some.moments
-        if moments is not None and use.offsets is not None:
-            moments = moments + use.offsets[some.codes]
-        late = known[register.are_inactive(places[known], moments)]
+        times = None if moments is None else moments[read.places_of(known)]
+        if times is not None and use.offsets is not None:
+            times = times + use.offsets[codes[known]]
+        late = known[register.are_inactive(places[known], times)]
         if len(late):
             facts.compared.add((use.place, RegisterVerdict.INACTIVE), np.bincount(codes[late]))
         which, counts = np.unique(places[late], return_counts=True)
@@ -200,14 +203,15 @@ def _count_failures(bad: Rows, places: Array, use: ChainUse, verdicts: TextVerdi
 
 def _keep_sample(bad: Rows, use: ChainUse, facts: Facts) -> None:
     """Keep the different failing texts of each reader that have the smallest hashes."""
-    for code, sample in _sample_texts(bad).items():
+    for code, sample in _sample_texts(bad, np.arange(len(bad.codes))).items():
         facts.add_sample(code, use.place, sample)
 
 
-def _sample_texts(bad: Rows) -> dict[int, dict[str, int]]:
-    """The different texts of each reader that have the smallest hashes, with these."""
-    order = np.lexsort((bad.hashes, bad.codes))
-    codes, hashes = bad.codes[order], bad.hashes[order]
+def _sample_texts(rows: Rows, places: Array) -> dict[int, dict[str, int]]:
+    """Of the rows at ``places`` the different texts of each reader that have the smallest hashes, with these."""
+    codes, hashes = rows.codes[places], rows.hashes[places]
+    order = np.lexsort((hashes, codes))
+    codes, hashes, order = codes[order], hashes[order], places[order]
     fresh = np.ones(len(order), bool)
     fresh[1:] = (codes[1:] != codes[:-1]) | (hashes[1:] != hashes[:-1])
     order, codes = order[fresh], codes[fresh]
@@ -216,7 +220,7 @@ def _sample_texts(bad: Rows) -> dict[int, dict[str, int]]:
     some = order[kept]
     samples: dict[int, dict[str, int]] = {}
     for code, text, hashed in zip(
-        bad.codes[some].tolist(), bad.texts.gather(some).to_list(), bad.hashes[some].tolist(), strict=True
+        rows.codes[some].tolist(), rows.texts.gather(some).to_list(), rows.hashes[some].tolist(), strict=True
     ):
         samples.setdefault(code, {})[text] = hashed
     return samples
