@@ -122,14 +122,19 @@ def audit(
     door = Console(as_json=as_json, reveal=reveal)
     before = file_stamp(site) if site is not None else ()
     described = load_site(site) if site is not None else None
+    register = described.credentials.path if described else None
+    register_before = file_stamp(register) if register is not None and register.exists() else ()
     plan = _build_plan(chain, described, zone, layouts, text=text, reader=reader, time=time)
     if not files and described is None:
         raise click.UsageError("name at least one FILE, or --site SITE, whose readings are read then")
     file = described.readings if described else None
     paths = files or ((file.path,) if file else ())
     pins = [paper.pin_file(site)] if site is not None and report is not None else []
-    if pins and site is not None and file_stamp(site) != before:
-        raise DefinitionError(f"{site}: the file was changed while it was read: run the audit again")
+    if pins and register is not None and plan.register is not None:
+        pins.append(paper.pin_file(register, "register"))
+    for path, stamp in ((site, before), (register if len(pins) > 1 else None, register_before)):
+        if pins and path is not None and file_stamp(path) != stamp:
+            raise DefinitionError(f"{path}: the file was changed while it was read: run the audit again")
     form = options.choose_dialect(dialect, described)
     lists = form.list_paths(failures) if failures is not None else []
     outs = [*lists, *(out for out in (parquet, report) if out is not None)]

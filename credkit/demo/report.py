@@ -36,7 +36,8 @@ def demo_report(site: Path, *, progress: Progress = SILENT) -> Audited:
     found = audit([described.readings.path], plan, digests=True, progress=progress)
     if output is not None:
         with output:
-            output.write(report(found, described.zone, described=[pin_file(site)]).encode())
+            pins = [pin_file(site), pin_file(described.credentials.path, "register")]
+            output.write(report(found, described.zone, described=pins).encode())
     return Audited(
         path=None if output is None else out, rows=found.rows, failing=found.failing, unreadable=found.unreadable
     )  # fmt: skip

@@ -51,16 +51,17 @@ CAUTIONS = (AUDITED, COPIES, KEY, PEOPLE, EGRESS)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PinnedFile:
-    """A file that says how the others were read: a site file."""
+    """A file by which the others were read; ``role`` is what it is: a site file, or the register."""
 
     name: str
     size: int
     digest: str
+    role: str = "site file"
 
 
-def pin_file(path: Path) -> PinnedFile:
+def pin_file(path: Path, role: str = "site file") -> PinnedFile:
     """The file at ``path``, pinned to what it holds now."""
-    return PinnedFile(name=str(path), size=file_size(path), digest=sha256(path))
+    return PinnedFile(name=str(path), size=file_size(path), digest=sha256(path), role=role)
 
 
 def report(audit: Audit, zone: tzinfo, *, described: Sequence[PinnedFile] = (), made: datetime | None = None) -> str:
