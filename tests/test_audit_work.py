@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import shutil
 from collections import Counter, defaultdict
+from datetime import UTC
 from pathlib import Path
 from random import Random
 
@@ -17,11 +18,12 @@ import pytest
 
 from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, ReaderCount, audit, audit_text, list_records
 from credkit.audit.register_numbers import FARTHEST_TIME, NOBODY, RegisterSpace
+from credkit.audit.summary import RegisterCount
 from credkit.crosswalk import Crosswalk
 from credkit.demo import Demo
 from credkit.site import load_site
 from credkit.work.items import WorkItem
-from tests.brackwater import paste
+from tests.brackwater import hexed, paste
 from tests.commandline import run
 
 UNKNOWN_CODES = ("unknown-card", "other-issue", "unexpected-value")
@@ -170,3 +172,150 @@ def test_numbers_are_found_as_in_a_dictionary(seed: int) -> None:
     asked = [dice.randrange(spread) for _ in range(3000)] + numbers
     place = {number: at for at, number in enumerate(numbers)}
     assert space.find(np.array(asked, np.uint64)).tolist() == [place.get(number, NOBODY) for number in asked]
+
+
+# ── small sites ─────────────────────────────────────────────────────────────────────────────────
+
+SMALL = """
+[site]
+name = "Brackwater Terminal"
+time_zone = "Europe/Amsterdam"
+as_of = 2026-03-31
+[files.credentials]
+path = "credentials.csv"
+[files.readings]
+path = "readings.csv"
+[kinds.card]
+namespace = "serial"
+value = "decimal:32,10/fields:uid:32"
+key = ["uid"]
+[readers.gate]
+kind = "card"
+chain = "hex:8/fields:uid:32"
+[readers.short]
+kind = "card"
+chain = "hex:8/keep-low:24/fields:uid:24"
+"""
+REGISTER = (
+    "person_id", "credential_id", "kind", "value", "printed", "issue", "status", "valid_from", "valid_until",
+    "replaces", "source",
+)  # fmt: skip
+SERIALS = Random(18).sample(range(1 << 32), 200)
+
+
+def small_site(folder: Path, texts: list[tuple[str, str]], rows: list[tuple[int, str, str]], site: str = SMALL) -> Path:
+    """A site with readings, a minute apart, and cards: each a serial number, a status and a last day."""
+    (folder / "site.toml").write_text(site)
+    with (folder / "credentials.csv").open("w", newline="") as file:
+        out = csv.writer(file)
+        out.writerow(REGISTER)
+        for place, (serial, status, until) in enumerate(rows):
+            out.writerow([f"P-{place}", f"C-{place}", "card", f"{serial:010d}", "", "", status, "", until, "", "east"])
+    with (folder / "readings.csv").open("w", newline="") as file:
+        out = csv.writer(file)
+        out.writerow(["time", "reader", "text", "presentation", "expected"])
+        for place, (reader, text) in enumerate(texts):
+            day, minute = divmod(place, 1440)
+            out.writerow([f"2026-03-{day + 2:02d}T{minute // 60:02d}:{minute % 60:02d}:00Z", reader, text, "", ""])
+    return folder / "site.toml"
+
+
+def turned(serial: int, order: str) -> str:
+    """A serial number as a reader sends its four bytes in another order; bits by the width of 32."""
+    bits = f"{serial:032b}"
+    return {
+        "reverse-bytes": serial.to_bytes(4, "little").hex().upper(),
+        "reverse-bits": f"{int(bits[::-1], 2):08X}",
+        "invert": f"{serial ^ 0xFFFFFFFF:08X}",
+    }[order]
+
+
+ACTIVE_CARDS = [(serial, "active", "") for serial in SERIALS]
+
+
+@pytest.mark.parametrize("order", ["reverse-bytes", "reverse-bits", "invert"])
+def test_a_reader_in_another_order_is_found_by_the_register_alone(tmp_path: Path, order: str) -> None:
+    """Every text has the right form, and no check fails: only the register tells."""
+    site = small_site(tmp_path, [("gate", turned(serial, order)) for serial in SERIALS], ACTIVE_CARDS)
+    found = site_audit(site)
+    item = items(found)["other-order", "gate"]
+    assert (item.readings, item.sure) == (200, "likely")
+    assert item.lines == ("[readers.gate]", f'chain = "hex:8/{order}/fields:uid:32"')
+    assert [(each.task, each.readings) for each in found.work] == [("other-order", 200)]
+    site.write_text(paste(site.read_text(), item.lines))
+    after = site_audit(site)
+    assert after.work == ()
+    assert readers(after)["gate"].register == RegisterCount(active=200)
+
+
+def test_a_reader_that_was_turned_for_two_days_has_periods(tmp_path: Path) -> None:
+    serials = [SERIALS[place % 200] for place in range(5 * 1440)]
+    texts = [
+        ("gate", turned(serial, "reverse-bytes") if 1440 <= place < 3 * 1440 else f"{serial:08X}")
+        for place, serial in enumerate(serials)
+    ]
+    site = small_site(tmp_path, texts, ACTIVE_CARDS)
+    item = items(site_audit(site))["re-set", "gate"]
+    assert item.readings == 2880
+    moments = [line for line in item.lines if line.startswith(("from", "until"))]
+    assert moments == [
+        "until = 2026-03-03T01:00:00+01:00", "from = 2026-03-03T01:00:00+01:00", "until = 2026-03-05T01:00:00+01:00",
+        "from = 2026-03-05T01:00:00+01:00",
+    ]  # fmt: skip
+    site.write_text(paste(site.read_text(), item.lines))
+    assert site_audit(site).work == ()
+
+
+def test_two_forms_side_by_side_have_no_lines(tmp_path: Path) -> None:
+    texts = [
+        ("gate", turned(serial, "reverse-bytes") if place % 2 else f"{serial:08X}")
+        for place, serial in enumerate(SERIALS)
+    ]
+    item = items(site_audit(small_site(tmp_path, texts, ACTIVE_CARDS)))["two-settings", "gate"]
+    assert (item.readings, item.lines) == (100, ())
+
+
+def test_numbers_of_nobody_are_claimed_of_no_chain(tmp_path: Path) -> None:
+    dice = Random(4)
+    texts = [("gate", f"{dice.randrange(1 << 32):08X}") for _ in range(300)]
+    found = site_audit(small_site(tmp_path, texts, ACTIVE_CARDS))
+    (item,) = found.work
+    assert (item.task, item.readings, item.lines) == ("strange-reader", 300, ())
+
+
+def test_a_card_is_inactive_from_the_end_of_its_last_day(tmp_path: Path) -> None:
+    """The day ends at midnight in Amsterdam, at 23:00 UTC: the readings are a minute apart from 2 March, 0:00 UTC."""
+    cards = [(SERIALS[0], "active", "2026-03-02"), (SERIALS[1], "lost", ""), (SERIALS[2], "lost", "2026-03-03")]
+    texts = [("gate", f"{SERIALS[place]:08X}") for _ in range(1440) for place in (0, 1, 2)]
+    found = site_audit(small_site(tmp_path, texts, cards))
+    # of 4,320 minutes every third: the first card's from minute 1,380, the third one's from minute 2,820
+    expected = len(range(1380, 4320, 3)) + 1440 + len(range(2822, 4320, 3))
+    assert found.register == RegisterCount(active=4320 - expected, inactive=expected)
+    (item,) = found.work
+    assert (item.credentials, item.people, item.evidence) == (3, 3, "2 'lost', 1 'expired'")
+
+
+def test_a_chain_that_truncates_is_not_compared(tmp_path: Path) -> None:
+    texts = [("short", f"{serial:08X}") for serial in SERIALS]
+    found = site_audit(small_site(tmp_path, texts, ACTIVE_CARDS))
+    assert readers(found)["short"].register == RegisterCount(not_compared=200)
+    assert "200 not compared" in audit_text(found, UTC)
+
+
+def test_without_a_site_the_chains_that_would_read_a_reader_are_named(tmp_path: Path) -> None:
+    """26 bits with both parities wrong, as inverted or reversed lines give them; only one of the two readers is so."""
+    path = tmp_path / "march.csv"
+    frames = [hexed(12, number) for number in range(1, 60)]
+    rows = [("gate", frame) for frame in frames] + [("dock", f"{int(frame, 16) ^ 0x3FFFFFF:08X}") for frame in frames]
+    path.write_text("reader,text\n" + "".join(f"{reader},{text}\n" for reader, text in rows))
+    done = run("audit", str(path), "--chain", "hex:8/right-justified:26/wiegand-26", "--time", "")
+    assert "dock: another chain would read most failing readings" in done.stdout
+    assert "hex:8/right-justified:26/invert/wiegand-26  (the lines are inverted)" in " ".join(done.stdout.split("\n"))
+
+
+def test_many_failing_readers_are_one_item_beyond_the_first(tmp_path: Path) -> None:
+    path = tmp_path / "march.csv"
+    path.write_text("reader,text\n" + "".join(f"r{place},x\n" for place in range(50) for _ in range(place + 1)))
+    done = run("audit", str(path), "--chain", "hex:8/right-justified:26/wiegand-26", "--time", "", "--details")
+    assert "Other readers with readings that fail" in done.stdout
+    assert "30 readers" in done.stdout

@@ -8,8 +8,8 @@ from credkit.work.tasks import SHARED_TASKS
 SETTING_TASKS = ("other-order", "other-chain", "re-set", "likely-chain")  # that another chain of the reader would end
 TASKS = SHARED_TASKS | {
     "likely-chain": Task(
-        title="{subject}: one cause would explain most failing readings", single=True, sure="likely",
-        act="Check how {subject} is set and wired; if it is so, read it with this chain:",
+        title="{subject}: another chain would read most failing readings", single=True, sure="likely",
+        act="Check how {subject} is set and wired, and read a card whose number is known:",
     ),
     "strange-reader": Task(
         title="{subject} sends numbers that the register does not have", single=True, sure="possible",

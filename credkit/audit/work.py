@@ -17,7 +17,7 @@ from credkit.audit.facts import Facts
 from credkit.audit.plan import AuditPlan
 from credkit.audit.sentences import describe_causes, describe_change, name_nameless
 from credkit.audit.settings import OtherSetting
-from credkit.audit.summary import Audit, ReaderCount
+from credkit.audit.summary import Audit, Diagnosis, ReaderCount
 from credkit.audit.tasks import TASKS
 from credkit.core.sentences import format_count, redacted_repr
 from credkit.facts.expected_values import UNEXPECTED
@@ -123,15 +123,22 @@ class _Work:
             for hints in reader.hints:
                 cause = describe_causes(replace(hints, advice="", lengths=()))
                 parts.append(cause.removeprefix("likely ").removesuffix("."))
-                best = hints.causes[0] if len(hints.causes) == 1 else None
-                if best and best.chain and self.plan.site is None and reader.failing > LEAST_SHARE_CAUSED * reader.rows:
-                    task, lines = "likely-chain", (best.chain,)
+                lines = lines or self._likely_chains(reader, hints)
+            task = "likely-chain" if lines else task
             if reader.changes:
                 parts.append(describe_change(reader.changes[-1], self.plan.clock.zone))
             sure = "likely" if any(hints.causes for hints in reader.hints) else "certain"
         return _make(
             task, reader.name, readings=left, evidence="; ".join(parts), lines=lines, sure=sure, ends=_failing_end(left)
         )
+
+    def _likely_chains(self, reader: ReaderCount, hints: Diagnosis) -> tuple[str, ...]:
+        """The chains by which the likeliest causes would be undone, where most rows of a reader fail without a site."""
+        if self.plan.site is not None or reader.failing <= LEAST_SHARE_CAUSED * reader.rows:
+            return ()
+        most = max((cause.explains for cause in hints.causes), default=0)
+        best = [cause for cause in hints.causes if cause.explains == most]
+        return tuple(f"{each.chain}  ({each.text})" for each in best) if all(each.chain for each in best) else ()
 
     def _unknown(self) -> Iterator[WorkItem]:
         """The rows of unknown cards that no setting explains."""
