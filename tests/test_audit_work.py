@@ -7,6 +7,7 @@ which judges each row by itself.
 from __future__ import annotations
 
 import csv
+import pickle
 import shutil
 from collections import Counter, defaultdict
 from datetime import UTC
@@ -16,7 +17,20 @@ from random import Random
 import numpy as np
 import pytest
 
-from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, ReaderCount, audit, audit_text, list_records
+from credkit.audit import (
+    Audit,
+    AuditPlan,
+    Clock,
+    ColumnNames,
+    ReaderCount,
+    audit,
+    audit_text,
+    cut_files,
+    finish,
+    list_records,
+    merge,
+    partial,
+)
 from credkit.audit.register_numbers import FARTHEST_TIME, NOBODY, RegisterSpace
 from credkit.audit.summary import RegisterCount
 from credkit.crosswalk import Crosswalk
@@ -319,3 +333,15 @@ def test_many_failing_readers_are_one_item_beyond_the_first(tmp_path: Path) -> N
     done = run("audit", str(path), "--chain", "hex:8/right-justified:26/wiegand-26", "--time", "", "--details")
     assert "Other readers with readings that fail" in done.stdout
     assert "30 readers" in done.stdout
+
+
+def test_parts_of_a_file_give_the_register_and_the_work_of_the_whole(demo: Demo, demo_audit: Audit) -> None:
+    """The counts by the register, its samples and times are joined like all others; a plan is sent to each process."""
+    site = load_site(demo.site)
+    plan = AuditPlan(columns=ColumnNames(), clock=Clock(site.zone, local=site.readings.has_local_times), site=site)
+    parts = cut_files([site.readings.path], pickle.loads(pickle.dumps(plan)), size=100_000)
+    assert len(parts) > 5
+    found = finish(merge(*(pickle.loads(pickle.dumps(partial(part, threads=0))) for part in parts)))
+    assert (found.register, found.form_only) == (demo_audit.register, demo_audit.form_only)
+    assert found.work == demo_audit.work
+    assert [reader.register for reader in found.readers] == [reader.register for reader in demo_audit.readers]

@@ -82,6 +82,9 @@ def audit(
 ) -> int:  # fmt: skip
     """Count what FILES of captures hold: by reader, what is good, what fails which check, and since when.
 
+    The screen opens with the verdict and with what to do, one item for each cause; --details shows the counts. With
+    --site the numbers of good rows are looked up in its register.
+
     FILES are .csv, .jsonl (each perhaps with .gz behind it) and .parquet files with a row a read.
     They are read in constant memory, however long they are. With --site and no FILE, the site's own
     readings are read. Every row is counted once: good, failing, or unreadable if the row is wrong in
@@ -105,7 +108,8 @@ def audit(
 
     The exit code is 0 if every row is good, and 1 if one is not. Needs the extra site.
 
-    --json: an object a file, a reader and a layout, each under its key, then one with the totals.
+    --json: an object a file, a reader and a layout, each under its key, then one with the totals, the verdict and the
+    work (as `credkit crosswalk --json` has it).
     """
     from credkit.audit import audit as count
     from credkit.audit import audit_text, file_stamp, list_records

@@ -57,6 +57,9 @@ def census(
 ) -> int:  # fmt: skip
     """Find the duplicates in the credentials of SITE, before any reading is taken.
 
+    The screen opens with the verdict and with what to do, one item for each cause; --details shows
+    the tables and lists.
+
     SITE is a site file (TOML) that names the credentials file. The result: cards that cannot be told
     apart because they have the same number, or because a target or a reader truncates it; the fewest
     cards to reissue so that no duplicate is left; used and free ranges; the smallest layout that
