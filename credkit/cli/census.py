@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
+from contextlib import ExitStack
 from dataclasses import asdict, replace
 from math import isfinite
 from pathlib import Path
@@ -13,15 +14,19 @@ import click
 
 from credkit.cli import options
 from credkit.cli.output import Console
+from credkit.cli.resultpage import open_page
+from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
 from credkit.files.dialects import names_in
-from credkit.files.outputs import FolderOutput, refuse_overlaps
+from credkit.files.digests import file_stamp
+from credkit.files.outputs import FolderOutput, place_outputs, refuse_overlaps
 from credkit.site.description import load_site
 from credkit.work.items import plain_item
 
 if TYPE_CHECKING:
     from credkit.census import AllocationRequest, Census
 
+REPORT = "census report"  # what writes --report, in its mark
 RANGE_OPTION = re.compile("([0-9]{1,20})-([0-9]{1,20})")
 MOST_ROWS_SHOWN = 5  # rows of a list on a screen; the files have all of them
 
@@ -35,6 +40,10 @@ MOST_ROWS_SHOWN = 5  # rows of a list on a screen; the files have all of them
 @click.option(
     "--out", type=click.Path(file_okay=False, path_type=Path), metavar="DIR",
     help="Directory for the tables: a new one, or that of an earlier census.",
+)  # fmt: skip
+@click.option(
+    "--report", type=click.Path(path_type=Path), metavar="PAGE",
+    help="Write the result to PAGE (HTML), too: to read and to print.",
 )  # fmt: skip
 @click.option(
     "--room", type=click.IntRange(0, 1000), default=25, show_default=True, metavar="PERCENT",
@@ -51,9 +60,9 @@ MOST_ROWS_SHOWN = 5  # rows of a list on a screen; the files have all of them
 @options.with_dialect_option
 @options.with_output_options
 def census(
-    site: Path, credentials: Path | None, out: Path | None, room: int, allocate: int | None, facility: int | None,
-    kind: str | None, reserve: tuple[tuple[int, int], ...], details: bool, dialect: str | None, as_json: bool,
-    reveal: bool,
+    site: Path, credentials: Path | None, out: Path | None, report: Path | None, room: int, allocate: int | None,
+    facility: int | None, kind: str | None, reserve: tuple[tuple[int, int], ...], details: bool, dialect: str | None,
+    as_json: bool, reveal: bool,
 ) -> int:  # fmt: skip
     """Find the duplicates in the credentials of SITE, before any reading is taken.
 
@@ -68,6 +77,10 @@ def census(
     DIR is written whole or not at all, and may only replace an earlier census: files that you added
     or changed are never replaced. It holds data on persons, readable by its owner only. With --dialect,
     or [output] in SITE, DIR also holds each table as a spreadsheet opens it, such as reissue.xlsx.
+
+    PAGE is one file without scripts, which needs no network: what a manager asks of a register, the
+    cards to replace with columns to fill in, ranges, layouts, and digests of the files. An earlier
+    PAGE is replaced unless you changed it.
 
     \b
     Brackwater Terminal, as `credkit demo` made it:
@@ -90,7 +103,8 @@ def census(
     wanted: AllocationRequest | None = None
     if allocate is not None:
         wanted = package.AllocationRequest(count=allocate, facility=facility, kind=kind, reserved=reserve)
-    with door.progress() as progress:
+    with ExitStack() as stack, door.progress() as progress:
+        before = file_stamp(site)
         described = load_site(site)
         if credentials is not None:
             file = replace(described.credentials, path=credentials, name=str(credentials))
@@ -100,10 +114,21 @@ def census(
             names = [*package.outputs.FILE_NAMES, *names_in(package.outputs.FILE_NAMES, form)]
             refuse_overlaps([out / name for name in names], [*described.files, described.credentials.path])
             FolderOutput(out, package.outputs.MAKER)  # refused before the work, not behind it
+        inputs = (site, described.credentials.path)
+        page = open_page(stack, report, REPORT, [out] if out else [], [*described.files, *inputs])
+        stamps = (before, file_stamp(described.credentials.path))
         result: Census = package.census(described, room, wanted=wanted, progress=progress)
         if out is not None:
             progress.phase("writing the tables")
             package.write_census(result, out, form)
+        if page is not None:
+            from credkit.report import pin_file, report_census
+
+            files = [pin_file(path) for path in inputs]
+            if stamps != tuple(map(file_stamp, inputs)):
+                raise DefinitionError(f"{site}: a file was changed while it was read: run the census again")
+            page.write(report_census(result, described, files=files).encode())
+            place_outputs([page])
     declared = any(kind.not_payment for kind in described.kinds.values())  # such numbers are for files
     if as_json:
         for record in _to_json(result, out):
@@ -116,6 +141,8 @@ def census(
             door.say(f"The files are in {out}.")
             if names := [name for name in names_in(package.outputs.FILE_NAMES, form) if (out / name).is_file()]:
                 door.say(f"For a spreadsheet: {', '.join(names)}.")
+        if report is not None:
+            door.say(f"The page is {report}.")
         if not details:
             door.say("The duplicates, ranges and layouts: --details.")
     return int(result.found)

@@ -13,8 +13,9 @@ with needs_site_extra("credkit.report"):
     import jinja2  # noqa: F401  # what the page is written with
     import numpy  # noqa: F401
 
+from credkit.report.census_page import report_census
 from credkit.report.compared import report_comparison
 from credkit.report.crosswalk_page import report_crosswalk
 from credkit.report.page import MARK, PinnedFile, pin_file, report
 
-__all__ = ["MARK", "PinnedFile", "pin_file", "report", "report_comparison", "report_crosswalk"]
+__all__ = ["MARK", "PinnedFile", "pin_file", "report", "report_census", "report_comparison", "report_crosswalk"]

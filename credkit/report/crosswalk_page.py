@@ -12,7 +12,6 @@ from datetime import UTC, datetime
 import polars as pl
 
 from credkit.audit.sentences import format_minute
-from credkit.core.sentences import describe_rows
 from credkit.crosswalk.comparing import RunComparison
 from credkit.crosswalk.readiness import AreaCounts, Readiness
 from credkit.crosswalk.result import FINDING_CODES, Crosswalk
@@ -23,8 +22,8 @@ from credkit.report.crosswalk_limits import list_limits
 from credkit.report.cutover import judge_cutover
 from credkit.report.questions import answer_questions
 from credkit.report.templates import list_versions, render_page
+from credkit.report.words import describe_item_rows
 from credkit.site.model import Site
-from credkit.work.items import WorkItem
 
 TITLE = "Result of a crosswalk"
 MARK = '<meta name="generator" content="credkit crosswalk report">'
@@ -52,16 +51,11 @@ def report_crosswalk(
         nowhere=[row for row in result.readiness.counts if not row.area and row.people],
         shares=lambda row: draw_shares((row.seen, row.paper, row.conflict, row.nothing)),
         locked=list(list_locked(result.readiness)), most_open=MOST_OPEN, most_people=MOST_PEOPLE_LISTED,
-        rows_of=_describe_rows, meanings=FINDING_CODES,
+        rows_of=describe_item_rows, meanings=FINDING_CODES,
         compared=compared, differences=count_differences(compared) if compared else None,
         limits=list(list_limits(result, cutover, without_export)),
         cautions=(*OF_A_RESULT[:1], COPIES, *OF_A_RESULT[1:], *result.remarks),
     )  # fmt: skip
-
-
-def _describe_rows(item: WorkItem) -> list[str]:
-    """The rows of an item, file by file."""
-    return [f"{file} {describe_rows(lines)}" for file, lines in item.rows.by_file().items()]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

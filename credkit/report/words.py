@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from credkit.core.sentences import describe_rows
 from credkit.privacy.accounts import mask_accounts
+from credkit.work.items import WorkItem
 
 LONGEST_SENTENCE = 2000  # characters of a sentence that are shown
 LONGEST_NAME = 100
@@ -43,3 +45,8 @@ def join_names(names: Sequence[str], most: int = 8) -> str:
     return ", ".join(show_text(name, LONGEST_NAME) for name in names[:most]) + (
         f" and {more:,} more" if more > 0 else ""
     )
+
+
+def describe_item_rows(item: WorkItem) -> list[str]:
+    """The rows of an item of work, file by file."""
+    return [f"{file} {describe_rows(lines)}" for file, lines in item.rows.by_file().items()]
