@@ -107,8 +107,8 @@ def test_a_census_shows_what_it_counts(counted: Census, demo: Demo) -> None:
     groups = page.table("Groups of duplicates").rows[1:]
     assert len(groups) == len(counted.groups) <= MOST_LISTED
     assert Counter(row[0] for row in groups) == Counter(group.place for group in counted.groups)
-    assert [row[:3] for row in page.table("Cards whose replacement").rows[1:]] == [
-        [card.credential, card.person, card.kind] for card in counted.reissue.cards
+    assert [row[:5] for row in page.table("Cards whose reissue").rows[1:]] == [
+        [card.credential, card.person, card.kind, card.value, n(card.line)] for card in counted.reissue.cards
     ]
     assert [row[1:4] for row in page.table("8 items of work").rows[1:]] == [
         [n(item.people), n(item.credentials), n(item.readings)] for item in counted.work

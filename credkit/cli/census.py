@@ -79,7 +79,7 @@ def census(
     or [output] in SITE, DIR also holds each table as a spreadsheet opens it, such as reissue.xlsx.
 
     PAGE is one file without scripts, which needs no network: what a manager asks of a register, the
-    cards to replace with columns to fill in, ranges, layouts, and digests of the files. An earlier
+    cards to reissue with columns to fill in, ranges, layouts, and digests of the files. An earlier
     PAGE is replaced unless you changed it.
 
     \b

@@ -52,7 +52,7 @@ def _answers(result: Census) -> Iterator[Answer]:
             *_count_groups([*by_kind[BY_TARGET], *by_kind[BY_READER]]), "duplicates",
         ),
         (
-            "How many cards must be replaced?", format_count(len(result.reissue.cards), "card"),
+            "How many cards must be reissued?", format_count(len(result.reissue.cards), "card"),
             f"no fewer than {result.reissue.least:,} separate all" if result.reissue.cards else "nothing to separate",
             "reissue",
         ),

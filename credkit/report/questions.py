@@ -131,7 +131,7 @@ def _lost_cards(result: Crosswalk) -> tuple[str, str]:
     parts += [f"{format_count(issues, 'card')} read with another issue"] * bool(issues)
     if not has_exports:
         parts.append("what targets hold is not known")
-    return f"{format_count(held + read + issues, 'card')} to withdraw", f"not active: {'; '.join(parts)}"
+    return f"{format_count(held + read + issues, 'card')} to check", f"not active: {'; '.join(parts)}"
 
 
 def _shared_numbers(result: Crosswalk) -> tuple[str, str]:
