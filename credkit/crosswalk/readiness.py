@@ -10,7 +10,7 @@ Everything comes from the lines and the site, so that `crosswalk.csv` is enough 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -22,12 +22,13 @@ from credkit.site.model import Reader, Site
 
 NOT_AT_ALL = "not at all"
 STATES = (SEEN, PAPER, CONFLICT, NOT_AT_ALL)
+_STATE = pl.Enum(STATES)
 NO_CARD = "no-card"  # the code of a person without any row for a target
 NOWHERE = ""  # the area of people of whom no reader showed a card
-UNPROVEN = {
+UNPROVEN = pl.Schema({
     "person": pl.String, "area": pl.String, "target": pl.String, "state": pl.String, "locked": pl.Boolean,
     "code": pl.String,
-}  # fmt: skip
+})  # fmt: skip
 _JOINT, _HIDDEN_JOINT = "; ", "\0"  # between the readers of a line, and where a reader's name has the same
 
 
@@ -100,43 +101,41 @@ class Readiness:
 
 def find_readiness(site: Site, lines: LineTable) -> Readiness:
     """The readiness of every area of a site for every target."""
-    active = lines.select("person", where=pl.col("status") == ACTIVE).unique()
-    areas: dict[str, list[Reader]] = {}
+    readers: dict[str, list[Reader]] = {}
     for reader in site.readers.values():
-        areas.setdefault(reader.area or reader.name, []).append(reader)
-    uses = _find_uses(site, lines).join(active, on="person", how="semi")
-    nowhere = active.join(uses, on="person", how="anti").with_columns(area=pl.lit(NOWHERE))
-    uses = pl.concat([uses, nowhere.select("person", "area")])
+        readers.setdefault(reader.area or reader.name, []).append(reader)
+    areas = pl.Enum([*readers, NOWHERE])
+    person = pl.col("person").cast(pl.Enum(lines.select("person").to_series().unique().sort()))
+    active = lines.select("person", where=pl.col("status") == ACTIVE).unique().select(person)
+    uses = _find_uses(site, lines).select(person, pl.col("area").cast(areas)).join(active, on="person", how="semi")
+    nowhere = active.join(uses, on="person", how="anti").with_columns(area=pl.lit(NOWHERE).cast(areas))
+    uses = pl.concat([uses, nowhere])
     users = dict(uses.group_by("area").len().iter_rows())
     counts: dict[tuple[str, str], AreaCounts] = {}
     parts = []
     for target in site.targets.values():
-        reads = {
-            name for name, readers in areas.items()
-            if any(reader.kind.namespace == target.kind.namespace for reader in readers)
-        }  # fmt: skip
+        reads = [
+            name for name, them in readers.items()
+            if any(reader.kind.namespace == target.kind.namespace for reader in them)
+        ]  # fmt: skip
         own = lines.select("person", "action", "code", "proof", where=pl.col("target") == target.name)
-        states = _find_states(uses, own)
-        for row in _count_states(states, [*areas, NOWHERE], target.name, reads):
+        states = _find_states(uses, own.with_columns(person))
+        for row in _count_states(states, areas.categories.to_list(), target.name, reads):
             counts[row.area, target.name] = row
-        shown = states.filter(pl.col("area").is_in(list(reads)), pl.col("state") != SEEN)
-        parts.append(shown.with_columns(target=pl.lit(target.name)).select(*UNPROVEN))
-    unproven = pl.concat(parts) if parts else pl.DataFrame(schema=UNPROVEN)
+        shown = states.filter(pl.col("area").is_in(pl.Series(reads, dtype=areas)), pl.col("state") != SEEN)
+        parts.append(shown.with_columns(target=pl.lit(target.name).cast(pl.Enum(list(site.targets)))))
+    unproven = pl.DataFrame(schema=UNPROVEN)
+    if parts:
+        unproven = pl.concat(parts).sort("area", "target", "person").cast(UNPROVEN).select(*UNPROVEN)
     return Readiness(
         people=_count_people(lines),
         areas=tuple(
-            Area(name=name, readers=tuple(each.name for each in areas.get(name, ())), people=users.get(name, 0))
-            for name in (*areas, NOWHERE)
+            Area(name=name, readers=tuple(each.name for each in readers.get(name, ())), people=users.get(name, 0))
+            for name in areas.categories
         ),
-        counts=tuple(counts[name, target] for name in (*areas, NOWHERE) for target in site.targets),
-        unproven=unproven.sort(_rank("area", areas), _rank("target", site.targets), "person"),
+        counts=tuple(counts[name, target] for name in areas.categories for target in site.targets),
+        unproven=unproven,
     )  # fmt: skip
-
-
-def _rank(column: str, names: Iterable[str]) -> pl.Expr:
-    """The place of each value of a column among ``names``."""
-    places = {name: place for place, name in enumerate(names)}
-    return pl.col(column).replace_strict(places, default=len(places), return_dtype=pl.Int64)
 
 
 def _find_uses(site: Site, lines: LineTable) -> pl.DataFrame:
@@ -168,17 +167,20 @@ def _find_states(uses: pl.DataFrame, lines: pl.DataFrame) -> pl.DataFrame:
         pl.when("seen").then(pl.lit(SEEN))
         .when("conflict").then(pl.lit(CONFLICT))
         .when("written").then(pl.lit(PAPER))
-        .otherwise(pl.lit(NOT_AT_ALL)).alias("state")
+        .otherwise(pl.lit(NOT_AT_ALL)).cast(_STATE).alias("state")
     )  # fmt: skip
-    joined = uses.join(people, on="person", how="left")
-    return joined.select(
-        "person", "area", state, (~pl.col("written").fill_null(value=False)).alias("locked"),
+    code = (
         pl.when(pl.col("written") & pl.col("held").is_null()).then(pl.lit(""))
-        .otherwise(pl.coalesce("held", "code", pl.lit(NO_CARD))).alias("code"),
+        .otherwise(pl.coalesce("held", "code")).alias("code")
+    )  # fmt: skip
+    judged = people.select("person", state, (~pl.col("written")).alias("locked"), code)
+    return uses.join(judged, on="person", how="left").with_columns(
+        pl.col("state").fill_null(pl.lit(NOT_AT_ALL).cast(_STATE)), pl.col("locked").fill_null(value=True),
+        pl.col("code").fill_null(NO_CARD),
     )  # fmt: skip
 
 
-def _count_states(states: pl.DataFrame, areas: list[str], target: str, reads: set[str]) -> Iterator[AreaCounts]:
+def _count_states(states: pl.DataFrame, areas: list[str], target: str, reads: Collection[str]) -> Iterator[AreaCounts]:
     """The counts of each area, those that nobody uses among them."""
     counted = states.group_by("area").agg(
         pl.len(), *((pl.col("state") == state).sum().alias(state) for state in STATES), pl.col("locked").sum(),
