@@ -27,6 +27,7 @@ from credkit.site import columns, load_rows, load_site
 from credkit.site.columns import load_credentials, load_frames
 from credkit.site.frames import SiteFrames, assignment_rows
 from tests.amounts import examples
+from tests.commandline import records, run
 from tests.sentences import refusal
 from tests.test_sitecolumns import TRACK, as_rows, as_wanted, by_kernel
 
@@ -216,6 +217,9 @@ def test_every_place_is_a_line_of_the_file_and_its_column(tmp_path: Path) -> Non
     rows = {line for each in about for line in each.of("credentials.csv")}
     assert rows
     assert rows <= set(range(2002, 2007))
+    *_, audit = records(run("audit", "--site", str(path), "--json"))
+    (inactive,) = [each for each in audit["audit"]["work"] if each["task"] == "inactive-read"]
+    assert inactive["rows"] == {"credentials.csv": [2003]}
     found = census(site)
     assert {each.line for each in found.unreadable} == {2005}
     assert {member.line for group in found.groups for member in group.members} == {2002, 2004}

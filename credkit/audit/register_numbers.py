@@ -97,7 +97,8 @@ class RegisterNumbers:
         _, end = active_day_expressions(site)
         rows = rows.with_columns(active_until=end, counts=~pl.col("line").is_in(list(superseded)))
         ends = _ends_of_days(rows["active_until"], site)
-        self.rows = rows.select("line", "person", "credential", "status", "active_until")
+        line = pl.col("line") // len(site.credentials.mapping.row_maps)  # of the file, also where it has several rows
+        self.rows = rows.select(line, "person", "credential", "status", "active_until")
         self.file = site.credentials.name
         self.cards = 0
         self._parts: dict[str, list[tuple[Array, Array]]] = {}
