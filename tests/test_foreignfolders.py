@@ -179,6 +179,7 @@ HELD: dict[str, Callable[[int, int], str]] = {
     "frame": lambda facility, number: str(encode(WIEGAND, {"facility": facility, "number": number})),
     "two-numbers": lambda facility, number: f"{facility:03d},{number:05d}",
     "bytes-turned": lambda facility, number: (facility << 16 | number).to_bytes(3, "little").hex().upper(),
+    "prefixed": lambda facility, number: f"K{facility:03d}-{number:05d}",
     "as-registered": lambda facility, number: f"{facility:03d}{number:05d}",
 }  # fmt: skip
 

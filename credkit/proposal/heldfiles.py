@@ -17,7 +17,7 @@ from credkit.core.errors import CredkitError
 from credkit.core.sentences import format_count
 from credkit.discover import chain as search_chain
 from credkit.discover import site as search_site
-from credkit.discover.siteregister import RegisterRow, build_chain
+from credkit.discover.siteregister import RegisterRow, build_chain, value_shapes
 from credkit.discover.siteresults import FoundKind, SiteDiscovery
 from credkit.proposal.cellforms import filled, holds_numbers
 from credkit.proposal.columnroles import MOST_NUMBER_COLUMNS, is_name
@@ -119,18 +119,26 @@ def _number_columns(table: ExportTable) -> list[str]:
 def _fit(
     kind: FoundKind, pairs: Sequence[tuple[str, str]], values: Collection[str], seconds: float | None
 ) -> tuple[str, int, tuple[str, ...]] | None:  # fmt: skip
-    """The chain that writes most texts, how many these are, and others that write as many, but not for all values."""
+    """The chain that writes most texts, how many these are, and others that write as many, but not for all values.
+
+    Chains are looked for in a sample of the pairs; only the best of the sample are tried on all.
+    """
+    sample = pairs[:: -(-len(pairs) // MOST_PAIRS)]
+    some = _read_values(kind, {value for value, _ in sample})
+    fits = {chain: _count_fits(_write(kind, chain, some), sample) for chain in _candidates(kind, sample, seconds)}
     fields = _read_values(kind, values)
-    written = {chain: _write(kind, chain, fields) for chain in _candidates(kind, pairs, seconds)}
-    fits = {
-        chain: sum(texts.get(value) == text for value, text in pairs)
-        for chain, texts in written.items() if texts is not None
-    }  # fmt: skip
-    best = max(fits, key=lambda chain: fits[chain], default=None)  # the first of equals
-    if best is None or fits[best] < max(FEWEST_FITS, FIT_SHARE * len(pairs)):
+    best = sorted((chain for chain in fits if fits[chain]), key=lambda chain: -fits[chain])[:MOST_TRIED]
+    written = {chain: _write(kind, chain, fields) for chain in best}
+    fits = {chain: _count_fits(texts, pairs) for chain, texts in written.items()}
+    chosen = max(fits, key=lambda chain: fits[chain], default=None)  # the first of equals
+    if chosen is None or fits[chosen] < max(FEWEST_FITS, FIT_SHARE * len(pairs)):
         return None
-    rivals = tuple(chain for chain in fits if fits[chain] == fits[best] and written[chain] != written[best])
-    return best, fits[best], rivals
+    rivals = tuple(chain for chain in fits if fits[chain] == fits[chosen] and written[chain] != written[chosen])
+    return chosen, fits[chosen], rivals
+
+
+def _count_fits(texts: Mapping[str, str], pairs: Sequence[tuple[str, str]]) -> int:
+    return sum(texts.get(value) == text for value, text in pairs)
 
 
 def _read_values(kind: FoundKind, values: Collection[str]) -> dict[str, Any]:
@@ -140,12 +148,12 @@ def _read_values(kind: FoundKind, values: Collection[str]) -> dict[str, Any]:
     return {value: fields for value, fields in found.items() if fields is not None}
 
 
-def _write(kind: FoundKind, chain: str, fields: Mapping[str, Any]) -> dict[str, str] | None:
-    """The text that a chain writes of each value, as far as it can; None where it never can."""
+def _write(kind: FoundKind, chain: str, fields: Mapping[str, Any]) -> dict[str, str]:
+    """The text that a chain writes of each value, as far as it can."""
     try:
         target: Conversion[Any, Any] = conversion(build_chain(kind.values[0]), build_chain(chain))
     except CredkitError:
-        return None
+        return {}
     found = {}
     for value, each in fields.items():
         with suppress(CredkitError):
@@ -156,16 +164,17 @@ def _write(kind: FoundKind, chain: str, fields: Mapping[str, Any]) -> dict[str, 
 def _candidates(kind: FoundKind, pairs: Sequence[tuple[str, str]], seconds: float | None) -> Iterator[str]:
     """Chains that may write the texts of pairs: those of both searches, and the card number in digits."""
     yield from kind.values
-    some = pairs[:: -(-len(pairs) // MOST_PAIRS)]
     rows = [RegisterRow(kind.name, value) for value, _ in pairs]
-    for reader in search_site({HELD: [text for _, text in some]}, rows, seconds=seconds).readers:
+    for reader in search_site({HELD: [text for _, text in pairs]}, rows, seconds=seconds).readers:
         yield from (*reader.chains, *reader.alike[:MOST_TRIED])
-    for candidate in search_chain(some, seconds=seconds).candidates[:MOST_TRIED]:
+    for candidate in search_chain(pairs, seconds=seconds).candidates[:MOST_TRIED]:
         for source, target in candidate.chains[:MOST_TRIED]:
             yield target
             yield from (
                 f"{target}{value.removeprefix(source)}" for value in kind.values if value.startswith(f"{source}/")
             )
+    for shape in value_shapes(RegisterRow(HELD, text) for _, text in pairs):
+        yield from (each.chain for each in shape.chains)
     widths = {len(text) for _, text in pairs}
     name = kind.key[-1]
     template = f"template:{{{name}:{f'0{widths.pop()}' if len(widths) == 1 else ''}d}}"
