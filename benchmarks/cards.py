@@ -20,7 +20,7 @@ from credkit.cards.data import write_batch
 from credkit.cards.listing import find_read_backs
 from credkit.cards.masters import MasterKey
 from credkit.cards.readback import check_all
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 from tests.cards import STAFF, credentials, dump, plan, rows
 
 KEY = bytes.fromhex("2B7E151628AED2A6ABF7158809CF4F3C")  # a published test value (SP 800-38B), never a key to use

@@ -18,7 +18,7 @@ from credkit.cards.listing import ReadBack
 from credkit.cards.masters import MasterKey
 from credkit.cards.plan import CardPlan
 from credkit.cards.plans import load_plan
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 
 STAFF = """
 [plan]

@@ -27,7 +27,7 @@ from credkit.cards.image import ImageBuilder
 from credkit.cards.listing import find_read_backs, format_listing, load_read_back
 from credkit.cards.masters import check_value
 from credkit.cards.plan import CardPlan
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 from tests.amounts import amounts
 from tests.cards import ROW, SERIAL, STAFF, credentials, plan, rows
 from tests.masters import KEY, MASTER, leaks

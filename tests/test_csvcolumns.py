@@ -15,8 +15,9 @@ from hypothesis import strategies as st
 from credkit import DefinitionError
 from credkit.files import bytestreams, csvcolumns, csvlines
 from credkit.files.csvcolumns import NeedsStrictReader, read_frame, read_frames
-from credkit.files.csvfiles import CsvFile, read_rows
+from credkit.files.csvfiles import read_rows
 from credkit.files.csvlines import LineFormat, parse_line, parse_lines, split_lines
+from credkit.files.declaredfiles import CsvFile
 from credkit.files.linerows import RowFault
 from tests.amounts import examples
 

@@ -12,7 +12,8 @@ import pytest
 
 from credkit import DefinitionError
 from credkit.files import bytestreams, csvcolumns, csvfiles
-from credkit.files.csvfiles import CsvFile, read_rows
+from credkit.files.csvfiles import read_rows
+from credkit.files.declaredfiles import CsvFile
 from tests.amounts import amounts
 from tests.sentences import refusal
 

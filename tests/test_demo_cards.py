@@ -20,7 +20,7 @@ from credkit.cli.demo import show_cards as show_cards
 from credkit.cli.output import Console
 from credkit.demo import cards
 from credkit.demo.cards import CARDS_WRITTEN, DemoCards, staff_csv, write_demo_cards
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 from tests.commandline import run
 
 

@@ -22,7 +22,7 @@ from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, audit
 from credkit.census.population import read_population
 from credkit.cli.output import complain
 from credkit.demo import Demo
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 from credkit.files.faults import MAX_LINES, MAX_WORDS, FaultOccurrence, FaultRule, FileFaults
 from credkit.site import load_rows, load_site
 from credkit.site.model import Site

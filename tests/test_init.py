@@ -10,7 +10,7 @@ import pty
 import subprocess
 import tomllib
 from collections.abc import Callable, Sequence
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -23,6 +23,8 @@ from credkit.proposal.sitelines import LOOK
 from credkit.site import load_rows, load_site
 from tests.amounts import amounts
 from tests.commandline import ACCOUNT, CREDKIT, ENVIRONMENT, on_a_terminal, records, run
+from tests.sentences import refusal
+from tests.workbooks import read_csv, write_workbook
 
 EXPORTS = Path(__file__).parent / "exports"
 WIEGAND = "hex:8/right-justified:26/wiegand-26"
@@ -470,3 +472,92 @@ def test_on_a_terminal_it_asks_once_and_writes_without_asking_when_told(tmp_path
         assert text.count("Write this to") == 1
         assert "[files.credentials]" in text
         assert (tmp_path / "site" / "site.toml").exists() == is_written
+
+
+# ── workbooks, and titles above the header ──────────────────────────────────────────────────────
+
+
+def as_title_lines(path: Path, encoding: str, folder: Path) -> Path:
+    """A copy of an export with the lines above its header that exports have."""
+    mark = "\ufeff" if encoding == "utf-16" else ""
+    text = path.read_bytes().decode(encoding).removeprefix("\ufeff")
+    titles = '"Brackwater Terminal, Hafen"\r\nStand: 31.03.2026 um 08:15\r\n\r\n'
+    made = folder / path.name
+    made.write_bytes((titles + text).encode("utf-16") if mark else (titles + text).encode(encoding))
+    return made
+
+
+@pytest.mark.parametrize(("name", "encoding"), [("german", "cp1252"), ("dutch", "utf-16"), ("french", "utf-8")])
+def test_titles_above_the_header_are_found(tmp_path: Path, name: str, encoding: str) -> None:
+    exports = [EXPORTS / name / f"{stem}.csv" for stem in ("credentials", "readings")]
+    copies = [as_title_lines(path, encoding, tmp_path) for path in exports]
+    made = proposed(tmp_path / "titled", *copies)
+    plain = proposed(tmp_path / "plain", *exports)
+    ours, theirs = tomllib.loads(made["toml"]), tomllib.loads(plain["toml"])
+    for file in ("credentials", "readings"):
+        assert ours["files"][file].pop("header_line") == 4
+        del ours["files"][file]["path"], theirs["files"][file]["path"]
+    assert (ours["files"], ours["readers"], made["refused"]) == (theirs["files"], theirs["readers"], None)
+
+
+def as_cells(name: str, text: str) -> Any:
+    """What a spreadsheet makes of the cells of the German export, without the zeros of two columns."""
+    if name in ("Ausweisnummer", "Aufdruck") and text.isdecimal():
+        return int(text)
+    if name in ("gültig ab", "gültig bis") and text and not text.endswith("9999"):
+        return datetime.strptime(text, "%d.%m.%Y").date()
+    return time.fromisoformat(text) if name == "Uhrzeit" else text
+
+
+def test_a_workbook_with_both_lists_below_titles_gets_a_verdict_in_two_commands(tmp_path: Path) -> None:
+    sheets: dict[str, list[list[Any]]] = {"Deckblatt": [["Brackwater Terminal"]]}
+    for sheet, stem in (("Personen", "credentials"), ("Buchungen", "readings")):
+        header, *rows = read_csv(EXPORTS / "german" / f"{stem}.csv", "cp1252", ";")
+        cells: list[list[Any]] = [[as_cells(*cell) for cell in zip(header, row, strict=True)] for row in rows]
+        sheets[sheet] = [["Brackwater Terminal"], ["Stand", "31.03.2026"], [], header, *cells]
+    book = write_workbook(tmp_path / "export.xlsx", sheets)
+    made = proposed(tmp_path / "site", book, options=("--time-zone", "Europe/Amsterdam"))
+    files = tomllib.loads(made["toml"])["files"]
+    assert [(each["sheet"], each["header_line"]) for each in files.values()] == [("Personen", 4), ("Buchungen", 4)]
+    assert not {"encoding", "delimiter"} & {*files["credentials"], *files["readings"]}
+    assert made["refused"] is None
+    (told,) = (each for each in made["doubts"] if each.startswith("files.credentials.columns.value"))
+    assert "stored as numbers, leading zeros may be lost" in told
+    first_result(tmp_path / "site")
+    # The numbers lost a zero each, which their template demands: the crosswalk says it by the rules that it has.
+    exceptions = table(tmp_path / "site" / "result" / "exceptions.csv")
+    assert {row["code"] for row in exceptions if row["file"].endswith("xlsx")} >= {"spreadsheet-damage"}
+
+
+def test_a_workbook_of_texts_gets_the_site_file_of_the_csv(tmp_path: Path) -> None:
+    books = []
+    for stem in ("credentials", "readings"):
+        rows = read_csv(EXPORTS / "german" / f"{stem}.csv", "cp1252", ";")
+        books.append(write_workbook(tmp_path / f"{stem}.xlsx", {"Liste": rows}))
+    made = proposed(tmp_path / "book", *books)
+    plain = proposed(tmp_path / "plain", *(EXPORTS / "german" / f"{stem}.csv" for stem in ("credentials", "readings")))
+    ours, theirs = tomllib.loads(made["toml"]), tomllib.loads(plain["toml"])
+    for file in ("credentials", "readings"):
+        del ours["files"][file]["path"]
+        for key in ("path", "encoding", "delimiter"):
+            del theirs["files"][file][key]
+    ours["site"]["name"] = theirs["site"]["name"]
+    assert ours == theirs
+    assert made["refused"] is None
+
+
+def test_a_workbook_without_a_table_is_one_sentence(tmp_path: Path) -> None:
+    book = write_workbook(tmp_path / "a.xlsx", {"A": [["x"]], "B": [["a", "b"], ["1", "2"]]}, hidden=["B"])
+    with refusal(DefinitionError):
+        propose_site([book], tmp_path)
+
+
+def test_cells_without_a_text_are_a_doubt_and_told_by_the_crosswalk(tmp_path: Path) -> None:
+    books = []
+    for stem in ("credentials", "readings"):
+        rows: list[list[Any]] = [*read_csv(EXPORTS / "german" / f"{stem}.csv", "cp1252", ";")]
+        rows[2] = [True, *rows[2][1:]]
+        books.append(write_workbook(tmp_path / f"{stem}.xlsx", {"Liste": rows}))
+    made = proposed(tmp_path / "site", *books)
+    assert any("1 row has cells without a text (lines 3)" in each for each in made["doubts"])
+    assert any("is a truth value, not a text: 'TRUE'" in each for each in made["refused"])

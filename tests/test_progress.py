@@ -17,7 +17,8 @@ from credkit.cli.progress import INTERVAL, Phase, TerminalProgress
 from credkit.core.progress import SILENT, PartProgress
 from credkit.crosswalk import crosswalk
 from credkit.demo import Demo
-from credkit.files.csvfiles import CsvFile, count_lines
+from credkit.files.csvfiles import count_lines
+from credkit.files.declaredfiles import CsvFile
 from credkit.site import load_site
 from tests.cards import credentials, plan, rows
 from tests.commandline import on_a_terminal

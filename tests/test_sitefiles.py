@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from credkit import DefinitionError
 from credkit.files.csvcolumns import read_frame
-from credkit.files.csvfiles import CsvFile, read_rows
+from credkit.files.csvfiles import read_rows
+from credkit.files.declaredfiles import CsvFile
 from credkit.site.rows import (
     CREDENTIALS,
     READINGS,

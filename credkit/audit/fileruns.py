@@ -20,7 +20,7 @@ from credkit.audit.row_counts import FailingRow
 from credkit.audit.summary import FileCount
 from credkit.files.bytestreams import WRONG_CHECKSUM
 from credkit.files.captures import FileLabel
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 from credkit.files.linerows import RowFault
 
 MOST_FAULTS_KEPT = 10  # sentences about unreadable rows of a file that are kept

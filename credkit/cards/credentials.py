@@ -22,7 +22,8 @@ from credkit.cards.plan import IDENTITY_COLUMNS, CardPlan
 from credkit.catalogue.registry import chain
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
-from credkit.files.csvfiles import CsvFile, read_rows
+from credkit.files.csvfiles import read_rows
+from credkit.files.declaredfiles import CsvFile
 from credkit.files.formulas import guard_formula
 from credkit.privacy.accounts import holds_account
 

@@ -40,7 +40,8 @@ from credkit.core.errors import CredkitError, DefinitionError
 from credkit.core.frozen import FrozenMapping
 from credkit.core.progress import SILENT, Progress
 from credkit.core.version import __version__
-from credkit.files.csvfiles import CsvFile, count_lines
+from credkit.files.csvfiles import count_lines
+from credkit.files.declaredfiles import CsvFile
 from credkit.files.outputs import FolderOutput
 from credkit.privacy.accounts import mask_accounts
 

@@ -27,7 +27,7 @@ from credkit.catalogue.registry import chain
 from credkit.core.errors import DecodeError, DefinitionError
 from credkit.core.progress import SILENT, Progress
 from credkit.core.sentences import redacted_repr
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 
 SERIAL_BYTES_IN_MEMORY = {
     ("sector", 4): 5,

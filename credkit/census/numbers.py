@@ -23,6 +23,7 @@ from credkit.facts.number_columns import key_columns, narrow_to_64_bits, unify_k
 from credkit.facts.register_columns import describe_unreadable, read_kinds
 from credkit.facts.texts import TextResults
 from credkit.site.model import CredentialKind, Site
+from credkit.site.sheetremarks import find_unsure_texts
 
 MOST_TEXTS_EXPLAINED = 20_000  # different texts of a kind that are explained in full
 
@@ -70,7 +71,7 @@ def read_numbers(
     spaces: dict[str, list[pl.DataFrame]] = defaultdict(list)
     bad, doubts, account_kinds = list[ExceptionRow](), dict[str, str](), set()
     late, done = population["late"].to_numpy(), 0
-    for mine in read_kinds(site, population):
+    for mine in read_kinds(site, population, find_unsure_texts(site.credentials, "value")):
         kind, judged = mine.kind, judge_rows(mine.damage, mine.values)
         ok, counts = mine.readable & ~judged["damaged"], ~late[mine.places]
         if doubtful := int(np.count_nonzero(ok & judged["doubtful"] & counts)):

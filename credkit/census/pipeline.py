@@ -40,6 +40,7 @@ from credkit.facts.number_bits import number_bits, text_bits
 from credkit.facts.number_columns import KEY_PREFIX, number_text
 from credkit.facts.texts import TextResults
 from credkit.site.model import Site
+from credkit.site.sheetremarks import describe_credentials
 
 PHASES = ("reading the credentials", "decoding numbers", "looking for duplicates", "counting ranges and plans")
 
@@ -84,7 +85,9 @@ def census(
         unreadable=tuple(
             replace(each, line=site.credentials.mapping.line_of(each.line)) for each in numbers.unreadable
         ),
-        unknown=(*unclear.values(), *hidden.values(), *numbers.doubts.values()),
+        unknown=(
+            *unclear.values(), *hidden.values(), *numbers.doubts.values(), *describe_credentials(site),
+        ),
         allocation=None if wanted is None else allocate(site, population, numbers, wanted),
         unmasked_kinds=frozenset(site.kinds) - numbers.account_kinds,
     )  # fmt: skip

@@ -161,7 +161,7 @@ def _next_command(folder: Path) -> str:
 def _show_verdict(door: Console, made: SiteProposal) -> None:
     """What is proposed, in one line, and what must be looked at."""
     door.say(
-        f"{made.credentials.name} holds the credentials, {made.readings.name} the readings. Chains are proposed for "
+        f"{made.names[0]} holds the credentials, {made.names[1]} the readings. Chains are proposed for "
         f"{len(made.found.decided)} of {format_count(len(made.found.readers), 'reader')}."
     )
     for name, path in made.held.items():

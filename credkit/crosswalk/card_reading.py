@@ -13,7 +13,7 @@ from credkit.crosswalk.rounding import ColumnName, ColumnVerdicts
 from credkit.facts.numbers import Number
 from credkit.facts.register_columns import describe_unreadable
 from credkit.facts.texts import TextResults
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 from credkit.site.model import Site
 from credkit.site.superseded import Superseded, Twin
 

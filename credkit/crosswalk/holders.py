@@ -9,7 +9,7 @@ from dataclasses import replace
 from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.cards import Card
 from credkit.facts.numbers import Number
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 from credkit.site.calendars import Calendar
 
 HolderPair = tuple[Card, Card]  # two holders of one credential id at one time, in the order of the file

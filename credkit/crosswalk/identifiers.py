@@ -20,7 +20,7 @@ from credkit.crosswalk.credentials import Doubts
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import Sightings
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 from credkit.privacy.accounts import hide_all_but_account_ends, holds_track, mask_accounts
 from credkit.site.model import Site
 from credkit.site.nearids import did_you_mean, find_near_misses, group_ids, spelt_in_several_ways

@@ -98,8 +98,8 @@ def match(
     texts, numbers = TextResults(), Numbers()
     seen = collect_sightings(site, readings, texts, numbers, phases[1], decoded)
     phases[2].phase("decoding the register")
-    kinds = tuple(read_kinds(site, credentials))
-    columns = judge_columns(site, kinds, seen)
+    kinds = tuple(read_kinds(site, credentials, frames.unsure.get("value", frozenset())))
+    columns = judge_columns(site, kinds, seen, frames.unsure.get("text", frozenset()))
     register = build_register(site, credentials, kinds, numbers, texts, columns, ConfirmedNumbers(columns, seen))
     clock_faults = find_clock_faults(site, register.owners, seen)
     seen = mark_undated(seen, clock_faults)
@@ -170,7 +170,7 @@ def match(
         unmasked=unmasked_subjects(site, register, written, declared=True),
         unmasked_on_screen=unmasked_subjects(site, register, written, declared=False),
         remarks=(
-            *describe_empty_lines(site.credentials, frames.empty_lines),
+            *describe_empty_lines(site.credentials, frames.empty_lines), *frames.remarks,
             *describe_unmasked(site, register, seen.texts),
         ),
     )  # fmt: skip

@@ -55,15 +55,21 @@ def column_of(site: Site, sighting: Sighting) -> ColumnName:
     return ColumnName(site.readings.name, reader.name, reader.periods.index(sighting.period))
 
 
-def judge_columns(site: Site, kinds: Iterable[KindColumns], seen: Sightings) -> ColumnVerdicts:
-    """The verdicts on all columns; what was typed key by key was never a cell, short texts are never rounded."""
+def judge_columns(
+    site: Site, kinds: Iterable[KindColumns], seen: Sightings, unsure: frozenset[str] = frozenset()
+) -> ColumnVerdicts:  # fmt: skip
+    """The verdicts on all columns; what was typed key by key was never a cell, short texts are never rounded.
+
+    ``unsure`` are texts of readings that a sheet holds as numbers of more digits than it keeps.
+    """
     columns = {ColumnName(site.credentials.name, each.kind.name): each.damage for each in kinds}
     for number in seen.periods_of(seen.texts.long):
         reader, _, place = seen.periods[number]
         if reader.stream is None:
             values = seen.texts.texts.gather(seen.texts_in(number))
             name = ColumnName(site.readings.name, reader.name, place)
-            columns[name] = judge_distinct(values, pl.repeat(False, len(values), eager=True))
+            found = judge_distinct(values, pl.repeat(False, len(values), eager=True))
+            columns[name] = found.doubt_stored(unsure & set(values) if unsure else unsure)
     return ColumnVerdicts(columns)
 
 

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from credkit.core.sentences import describe_rows, format_count
 from credkit.crosswalk.result import Crosswalk
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 from credkit.work.filelines import FileLines
 
 

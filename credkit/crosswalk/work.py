@@ -25,7 +25,7 @@ from credkit.crosswalk.result import READER_CODES, CardCounts, Finding
 from credkit.crosswalk.tasks import ABOUT, FACT_TASKS, SETTLED, TASK_OF, TASKS
 from credkit.facts.exceptions import ExceptionRow
 from credkit.facts.statuses import ACTIVE
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 from credkit.site.model import Site
 from credkit.site.nearids import near_keys
 from credkit.work.cures import cure_reader, strip_lines

@@ -33,7 +33,7 @@ from credkit.core.errors import CredkitError
 from credkit.core.progress import SILENT, Progress
 from credkit.demo.draws import Dice
 from credkit.demo.folder import SEED, encode_csv, write_files
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 
 PLAN = Path(__file__).with_name("staff-plan.toml")
 FOLDER, PLAN_FILE, LIST = "cards", "staff-plan.toml", "staff.csv"

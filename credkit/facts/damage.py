@@ -33,7 +33,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from math import exp, log
 from typing import Literal, NamedTuple, TypeAlias
@@ -48,6 +48,7 @@ DAMAGED_PROBABILITY = 1e-6
 WEAK_PROBABILITY = 0.1  # of other digits as few by chance, below which nothing is called damaged
 DAMAGED_EXCESS = 0.5  # of the numbers of a length that end in zeros, beyond chance, for calling them damaged
 DOUBTFUL_EXCESS = 0.1  # the same, for doubting them where others of the column are damaged
+_STORED = f"stored as a number, of which a spreadsheet keeps {SPREADSHEET_DIGITS} digits"
 MOST_TWOS = 18  # powers of two that are told apart: of a number the last 18 digits, which have 64 bits
 
 
@@ -103,7 +104,8 @@ class ColumnDamage:
     """The verdict on a column, with its counts of distinct texts of more than 15 digits.
 
     ``probability`` bounds the chance of as many zeros behind the 15th digit in an undamaged column;
-    ``structure`` is what speaks against rounding, ``shared`` are the texts that several credentials have.
+    ``structure`` is what speaks against rounding, ``shared`` are the texts that several credentials have, ``stored``
+    those that a sheet holds as numbers, of which it keeps 15 digits: they are doubtful at least.
     """
 
     damage: Damage
@@ -111,11 +113,19 @@ class ColumnDamage:
     lengths: tuple[LengthDamage, ...] = ()
     structure: str = ""
     shared: Collection[str] = frozenset()
+    stored: Collection[str] = frozenset()
+
+    def doubt_stored(self, texts: Collection[str]) -> ColumnDamage:
+        """The verdict where a sheet holds these of its texts as numbers of more than 15 digits."""
+        if not texts:
+            return self
+        return replace(self, stored=texts, damage="doubtful" if self.damage == "none" else self.damage)
 
     def judge(self, text: str) -> Damage:
         """The verdict on one ``text`` of the column: that on its length if it ends in zeros, else ``none``."""
         shape = text_shape(text, is_shared=text in self.shared) if is_rounded(text) else None
-        return next((each.damage for each in self.lengths if shape and shape[:3] == each[:3]), "none")
+        found: Damage = next((each.damage for each in self.lengths if shape and shape[:3] == each[:3]), "none")
+        return "doubtful" if found == "none" and text in self.stored else found
 
     def suspects(self, text: str) -> bool:
         """Whether ``text`` is damaged or doubtful; whoever knows it to be whole need not ask."""
@@ -161,6 +171,11 @@ class ColumnDamage:
         """The verdict as a sentence: the counts, then the conclusion and what to do."""
         if self.damage == "none":
             return self.chance
+        if self.stored and all(each.damage == "none" for each in self.lengths):
+            return (
+                f"{format_count(len(self.stored), 'different number')} with more than {SPREADSHEET_DIGITS} digits "
+                f"{'is' if len(self.stored) == 1 else 'are'} {_STORED}: compare them with their source"
+            )
         if self.structure:
             return f"{self.chance}; {self.structure}, which rounding does not leave: compare them with their source"
         if self.damage == "doubtful":
@@ -169,6 +184,8 @@ class ColumnDamage:
 
     def describe(self, text: str) -> str:
         """The reason for which ``text``, which is suspected, is not taken as it stands."""
+        if text in self.stored and not is_rounded(text):
+            return f"{redacted_repr(text)} is {_STORED}"
         doubt = "" if self.judge(text) == "damaged" else " and may be rounded"
         return f"{redacted_repr(text)} has only zeros behind its 15th digit{doubt}: {self.chance}"
 

@@ -85,11 +85,17 @@ def _count_twos(numbers: Array) -> Array:
     return twos
 
 
+def are_suspects(damage: ColumnDamage, values: pl.Series) -> Array:
+    """The rows of ``values`` whose verdict is not settled by that on their column."""
+    rounded = are_rounded(values)
+    return rounded | values.is_in(list(damage.stored)).to_numpy() if damage.stored else rounded
+
+
 def judge_rows(damage: ColumnDamage, values: pl.Series) -> dict[Damage, Array]:
     """The rows of ``values`` that are ``damaged`` or ``doubtful`` by the verdict on their column."""
     found: dict[Damage, Array] = {name: np.zeros(len(values), bool) for name in ("damaged", "doubtful")}
     if damage.damage != "none":
-        for row in np.flatnonzero(are_rounded(values)).tolist():
+        for row in np.flatnonzero(are_suspects(damage, values)).tolist():
             verdict = damage.judge(values[row])
             if verdict != "none":
                 found[verdict][row] = True

@@ -14,12 +14,12 @@ from credkit.core.fields import Item
 from credkit.core.sentences import redacted_repr
 from credkit.facts.account_suspects import may_hold_account
 from credkit.facts.damage import ColumnDamage
-from credkit.facts.damaged_columns import are_rounded, judge_values
+from credkit.facts.damaged_columns import are_suspects, judge_values
 from credkit.facts.judged_texts import number_columns
 from credkit.facts.number_columns import key_columns, number_text
 from credkit.facts.numbers import NO_NUMBER, Numbers
 from credkit.facts.texts import TextResult
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 from credkit.site.frames import CREDENTIAL_TYPES, assignment_rows
 from credkit.site.model import CredentialKind, Rules, Site
 from credkit.site.rows import describe_white_space
@@ -49,7 +49,7 @@ class KindColumns:
     def plain(self) -> Array:
         """The rows of which there is nothing to say but their number."""
         found: Array = self.readable & ~(self.noted | self.suspect)
-        return found & ~are_rounded(self.values) if self.damage.damage != "none" else found
+        return found & ~are_suspects(self.damage, self.values) if self.damage.damage != "none" else found
 
     def find_numbers(self, numbers: Numbers) -> Array:
         """The place of each row's number, or `NO_NUMBER`."""
@@ -79,15 +79,18 @@ class KindColumns:
         }
 
 
-def read_kinds(site: Site, rows: pl.DataFrame) -> Iterator[KindColumns]:
-    """The columns of every kind that has rows in the table of credentials."""
+def read_kinds(site: Site, rows: pl.DataFrame, unsure: frozenset[str] = frozenset()) -> Iterator[KindColumns]:
+    """The columns of every kind that has rows in the table of credentials.
+
+    ``unsure`` are values that a sheet holds as numbers of more digits than it keeps.
+    """
     for kind in site.kinds.values():
         places = rows["kind"].eq(kind.name).arg_true().to_numpy().astype(np.int64)
         if len(places):
-            yield _read_kind(kind, places, rows.select("credential", "value", "issue")[places])
+            yield _read_kind(kind, places, rows.select("credential", "value", "issue")[places], unsure)
 
 
-def _read_kind(kind: CredentialKind, places: Array, rows: pl.DataFrame) -> KindColumns:
+def _read_kind(kind: CredentialKind, places: Array, rows: pl.DataFrame, unsure: frozenset[str]) -> KindColumns:
     values = rows["value"]
     fields, readable, noted = decode_columns(kind.value, values)
     suspect = np.zeros(len(values), bool) if kind.not_payment else may_hold_account(kind.value, values, fields)
@@ -96,7 +99,7 @@ def _read_kind(kind: CredentialKind, places: Array, rows: pl.DataFrame) -> KindC
         readable = readable & rows["issue"].is_not_null().to_numpy()
     return KindColumns(
         kind=kind, places=places, values=values, fields=fields, readable=readable, noted=noted, suspect=suspect,
-        damage=judge_values(values, rows["credential"]),
+        damage=judge_values(values, rows["credential"]).doubt_stored(unsure & set(values) if unsure else unsure),
     )  # fmt: skip
 
 

@@ -205,6 +205,11 @@ class LinePlan(NamedTuple):
     rows: tuple[RowPlan, ...]
     others: tuple[int, ...]
 
+    @property
+    def used(self) -> frozenset[int]:
+        """The places in the header of the columns that rows take."""
+        return frozenset(place for row in self.rows for source in row.sources for place in source.places)
+
     def taker(self) -> Callable[[Sequence[str]], list[list[str]]]:
         """The function that takes the rows of a line; behind the cells of the first stand all other columns."""
         first, *more = self.rows

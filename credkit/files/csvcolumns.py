@@ -28,8 +28,10 @@ from credkit.files.bytestreams import (
     ranges_between,
 )
 from credkit.files.columnmaps import JOINT, CellTemplate, ColumnSource, LinePlan, RowPlan, plan_rows
-from credkit.files.csvfiles import BYTE_ORDER_MARK, UNUSABLE_DELIMITERS, CsvFile, find_header_faults
+from credkit.files.csvfiles import BYTE_ORDER_MARK, UNUSABLE_DELIMITERS
 from credkit.files.csvlines import LineFormat, parse_cells, split_lines
+from credkit.files.declaredfiles import CsvFile
+from credkit.files.headers import find_header_faults
 from credkit.files.recoding import RecodedStream, open_stream
 from credkit.files.regularfiles import LONGEST_LINE_BYTES
 
@@ -50,6 +52,8 @@ class RowBlock(NamedTuple):
 
 def cut_file(file: CsvFile, size: int) -> list[FileRange]:
     """The parts of ``file``, of about ``size`` bytes each: a whole file whose lines show only when it is decoded."""
+    if file.is_workbook:
+        return [WHOLE_FILE]
     stream, _ = open_stream(file.path, file.name, file.encoding, compressed=False)
     with stream:
         return [WHOLE_FILE] if isinstance(stream, RecodedStream) else ranges_between(line_cuts(file.path, size))
@@ -78,7 +82,9 @@ def read_blocks(
     Lines are counted from the start of the part: from 1 in the first one, from 0 in others.
     """
     try:
-        yield from _split_blocks(file, columns, optional, part)
+        yield from (
+            _take_sheet(file, columns, optional) if file.is_workbook else _split_blocks(file, columns, optional, part)
+        )
     except DefinitionError:
         raise NeedsStrictReader from None
 
@@ -98,12 +104,14 @@ def _split_blocks(
         begun = next(blocks, None)
         if begun is None or (begun.data.startswith(BOM) and encoding != "utf-8"):
             raise NeedsStrictReader
-        first, _, rest = begun.data.removeprefix(_byte_order_mark(encoding)).partition(b"\n")
+        *above, first, rest = _split_lines(begun.data.removeprefix(_byte_order_mark(encoding)), file.header_line)
+        if len(above) < file.header_line - 1:
+            raise NeedsStrictReader
         header = _parse_header(first, form, file)
-        if find_header_faults(file, 1, header, columns, optional).sentences:
+        if find_header_faults(file, file.header_line, header, columns, optional).sentences:
             raise NeedsStrictReader
         plan = plan_rows(header, columns, file.mapping, file.strip)
-        form, line = replace(form, width=len(header)), FIRST_ROW_LINE
+        form, line = replace(form, width=len(header)), file.header_line + 1
         if part.start:
             stream.go_to(part.start, part.stop)
             rest, line, blocks = b"", 0, cut_at_lines(file.name, stream, returns_end_lines=True)
@@ -118,6 +126,32 @@ def _split_blocks(
                 yield RowBlock(_take_rows(split.frame.with_columns(lines), plan), line)
         if stream.broken:
             raise NeedsStrictReader
+
+
+def _split_lines(data: bytes, count: int) -> list[bytes]:
+    """The first lines of ``data``, at most ``count``, and what stands behind them."""
+    lines = data.split(b"\n", count)
+    return lines if len(lines) > count else [*lines, b""]
+
+
+def _take_sheet(file: CsvFile, columns: Sequence[str], optional: Collection[str]) -> Iterator[RowBlock]:
+    """The rows of a sheet as columns."""
+    from credkit.files.sheetrows import load_declared_sheet  # a site of CSV files needs no library for it
+
+    sheet = load_declared_sheet(file)
+    header = sheet.read_header(file.header_line)
+    header = list(map(strip_white_space, header)) if file.strip else header
+    if not header or find_header_faults(file, file.header_line, header, columns, optional).sentences:
+        raise NeedsStrictReader
+    plan = plan_rows(header, columns, file.mapping, file.strip)
+    faults = sheet.faults_below(file.header_line).values()
+    if any(fault.place in plan.used for some in faults for fault in some):
+        raise NeedsStrictReader
+    rows = sheet.rows_below(file.header_line)
+    behind = [pl.col(str(place)).ne("") for place in range(len(header), sheet.width)]
+    if behind and rows.select(pl.any_horizontal(behind).any()).item():
+        raise NeedsStrictReader
+    yield RowBlock(_take_rows(rows, plan), sheet.end)
 
 
 def _take_rows(frame: pl.DataFrame, plan: LinePlan) -> pl.DataFrame:

@@ -24,7 +24,9 @@ from typing import Any, NamedTuple
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import format_count, nearest, redacted_repr
 from credkit.core.whitespace import describe_ends, strip_white_space
-from credkit.files.csvfiles import CsvFile, FormFault, HeaderFaults, read_rows
+from credkit.files.csvfiles import read_rows
+from credkit.files.declaredfiles import CsvFile, FormFault, WrongCell
+from credkit.files.headers import HeaderFaults
 
 MAX_LINES = 20  # lines of a fault that are named
 MAX_KINDS = 10  # kinds of fault of a file that are described
@@ -179,25 +181,33 @@ class FileFaults:
         Where the header is wrong, the columns that it has are still looked at: faults of the others are not noted.
         Where the encoding or delimiter is wrong, the rows are given once more, in the form that may be meant.
         """
-        advice = f" (a cell that holds {redacted_repr(file.delimiter)} needs quotes around it)"
+        quoted = redacted_repr(file.delimiter)
+        advice = "" if file.is_workbook else f" (a cell that holds {quoted} needs quotes around it)"
         wrong: dict[bool, FaultRule] = {}
+        cell_rules: dict[str, FaultRule] = {}
         required = set(columns) - set(optional)
         is_useless = False
 
         def note_width(line: int, cells: int, expected: int) -> None:
             has_more = cells > expected
-            rule = wrong.setdefault(has_more, _width_rule(expected, advice * has_more))
+            rule = wrong.setdefault(has_more, _width_rule(expected, advice * has_more, has_more=has_more))
             self.add(file, line, [FaultOccurrence(rule, (cells,))])
 
         def note_header(faults: HeaderFaults) -> None:
             nonlocal is_useless
             self._tally(file).header, is_useless = faults, faults.missing >= required
 
+        def note_cells(line: int, cells: Sequence[WrongCell]) -> None:
+            rules = [cell_rules.setdefault(cell.problem, _cell_rule(cell)) for cell in cells]
+            words = [(cell.word,) if cell.word else () for cell in cells]
+            self.add(file, line, map(FaultOccurrence, rules, words))
+
         tried = [file]
         while True:
             try:
                 for row in read_rows(
-                    tried[-1], columns, optional=optional, on_wrong_header=note_header, on_wrong_width=note_width
+                    tried[-1], columns, optional=optional, on_wrong_header=note_header, on_wrong_width=note_width,
+                    on_wrong_cells=note_cells,
                 ):  # fmt: skip
                     if is_useless:
                         break
@@ -235,10 +245,17 @@ def collect_faults(faults: FileFaults | None) -> Iterator[FileFaults]:
         found.refuse()
 
 
-def _width_rule(expected: int, advice: str) -> FaultRule:
+def _cell_rule(cell: WrongCell) -> FaultRule:
+    problem = cell.problem.replace("{", "{{").replace("}", "}}")
+    return FaultRule(
+        sentence=f"{problem}: {{}}" if cell.word else problem, headline=problem, cure=cell.cure, counts_words=True
+    )
+
+
+def _width_rule(expected: int, advice: str, *, has_more: bool) -> FaultRule:
     return FaultRule(
         sentence=f"the row has {{}}, expected {expected}{advice}",
-        headline=f"the row has {'more' if advice else 'fewer'} cells than its header, {expected}{advice}",
+        headline=f"the row has {'more' if has_more else 'fewer'} cells than its header, {expected}{advice}",
         quote=lambda cells: format_count(cells, "cell"), counts_words=True,
     )  # fmt: skip
 
@@ -273,8 +290,7 @@ class _FileTally:
         yield from map(str, self.form_faults)
         if self.form_faults and (self.header or self.rows or self.end):
             likely = self.form_faults[-1].likely or self.file
-            form = f"{likely.encoding} with the delimiter {redacted_repr(likely.delimiter)}"
-            yield f"{self.file.name}, read as {form}:"
+            yield f"{self.file.name}, read as {likely.describe_form()}:"
         if self.header:
             yield from self.header.describe(self.file)
         if self.rows == 1 == len(self.rules):

@@ -71,12 +71,17 @@ HOURS: Mapping[str, str] = {
 _SPACE = "[ \u00a0\u202f]"  # some exports have a no-break space before AM
 _ITEM = re.compile(r"(?P<part>\+hh:mm|AM|([A-Za-z])\2*)|'(?P<quoted>[^']*)'|(?P<sign>.)", re.DOTALL)
 _NAME_IN_TEXT = re.compile(r"[^\W\d_]{3,}")
+ISO_FORM = r"[0-9]{4}-[0-9]{2}-[0-9]{2}(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]{1,6})?)?)?"
+_ISO = re.compile(ISO_FORM)
 _OF_ANY_WIDTH = {"M", "D", "h", "f"}
 
 
 @dataclass(frozen=True, slots=True)
 class MomentPattern:
     """How a file writes its dates, or its times; raises `DefinitionError` for what is no pattern.
+
+    With ``or_iso``, a text that does not have its form may be as ISO 8601 writes it: cells of a sheet are dates, or
+    texts, row by row.
 
     >>> pattern = MomentPattern("DD.MM.YYYY hh:mm:ss")
     >>> pattern.to_iso("14.03.2026 11:03:19"), pattern.to_iso("2026-03-14 11:03:19")
@@ -91,6 +96,7 @@ class MomentPattern:
     """
 
     text: str
+    or_iso: bool = False
 
     def __post_init__(self) -> None:
         _compile(self.text)
@@ -136,7 +142,7 @@ class MomentPattern:
         """``text`` as ISO 8601 writes it, where it has this form; it may still be a day that no calendar has."""
         match = _compile(self.text).matcher.fullmatch(text)
         if match is None:
-            return None
+            return text if self.or_iso and _ISO.fullmatch(text) else None
         found = match.groupdict()
         if self.has_month_name:
             found["month"] = MONTHS.get(found["month"].lower())

@@ -18,7 +18,7 @@ import polars as pl
 
 from credkit.bulk.texts import byte_matrix
 from credkit.bulk.words import Array
-from credkit.files.momentpatterns import HOURS, NO_HOUR, MomentPattern
+from credkit.files.momentpatterns import HOURS, ISO_FORM, NO_HOUR, MomentPattern
 from credkit.files.moments import ACCEPTED_YEARS, LOCAL_TIME_HINT, parse_moment
 from credkit.files.monthnames import MONTHS
 
@@ -260,7 +260,11 @@ def rewrite_times(texts: Any, pattern: MomentPattern) -> Any:
     written = pl.format(
         form, pl.col("year"), two["month"], two["day"], two["hour"], pl.col("minute"), second, fraction, offset
     )  # fmt: skip
-    return found.select(written.fill_null("")).to_series()
+    rewritten = found.select(written).to_series()
+    if not pattern.or_iso:
+        return rewritten.fill_null("")
+    as_stored = texts.set(~texts.str.contains(rf"\A{ISO_FORM}\z"), "")
+    return rewritten.zip_with(rewritten.is_not_null(), as_stored)
 
 
 def to_micros(moment: datetime) -> int:

@@ -13,17 +13,19 @@ import csv
 import os
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from credkit.core.errors import DefinitionError
 from credkit.core.frozen import FrozenMapping
-from credkit.core.sentences import redacted_repr
+from credkit.core.sentences import format_count, redacted_repr
 from credkit.core.whitespace import strip_white_space
 from credkit.files.columnmaps import ColumnMap
-from credkit.files.csvfiles import BYTE_ORDER_MARK, CsvFile, read_rows
+from credkit.files.csvfiles import BYTE_ORDER_MARK, read_cells, read_rows
+from credkit.files.declaredfiles import CsvFile
 from credkit.files.regularfiles import read_regular
 from credkit.privacy.accounts import holds_track
+from credkit.proposal.headerlines import SEARCHED_LINES, describe_header_line, find_header_line
 
 LARGEST_EXPORT_BYTES = 1 << 30
 DELIMITERS = ";,\t|"
@@ -39,22 +41,47 @@ class ExportTable:
     """An export: how it is written, with the evidence and the doubts of that, and its columns by their headers.
 
     ``header`` has the names without white space around them; ``strips_header`` says that there was some. A name that
-    stands twice is no column.
+    stands twice is no column. ``file`` is how it is declared, ``sheets`` are all of a workbook; ``stored`` says of
+    columns of a workbook what their cells do not show.
     """
 
-    path: Path
-    encoding: str
-    delimiter: str
+    file: CsvFile
     header: tuple[str, ...]
     columns: Mapping[str, Sequence[str]]
     rows: int
     strips_header: bool = False
     evidence: Mapping[str, str] = field(default_factory=dict)  # by key of the site file
     doubts: Mapping[str, str] = field(default_factory=dict)
+    sheets: tuple[str, ...] = ()
+    stored: Mapping[str, str] = field(default_factory=dict)  # by header
+
+    @property
+    def path(self) -> Path:
+        """Where the export is."""
+        return self.file.path
+
+    @property
+    def name(self) -> str:
+        """How the export is called in sentences."""
+        return f"{self.file.name}, sheet {redacted_repr(self.file.sheet)}" if self.file.sheet else self.file.name
 
 
-def read_export(path: Path) -> ExportTable:
-    """The export at ``path``; raises `DefinitionError` where it is no table, or holds a payment track."""
+def read_exports(path: Path) -> list[ExportTable]:
+    """The export at ``path``, or the tables on the sheets of a workbook that are not hidden.
+
+    Raises `DefinitionError` where there is no table, or a payment track in one.
+    """
+    if not CsvFile(path=path, name=path.name).is_workbook:
+        return [_read_text(path)]
+    from credkit.proposal.sheettables import read_sheets  # exports as CSV need no library for it
+
+    return [
+        _read_table(file, {"sheet": f"the workbook has {format_count(len(sheets), 'sheet')}"}, {}, sheets, stored)
+        for file, sheets, stored in read_sheets(path)
+    ]
+
+
+def _read_text(path: Path) -> ExportTable:
     try:
         data = read_regular(path, LARGEST_EXPORT_BYTES)
     except OSError as error:
@@ -69,42 +96,64 @@ def read_export(path: Path) -> ExportTable:
     lines = text.splitlines()
     if not any(map(strip_white_space, lines)) or "\0" in text:
         raise DefinitionError(f"{path.name}: the file has no rows, expected a CSV export with a header")
-    delimiter, widths = find_delimiter(lines)
-    evidence["delimiter"] = widths
-    raw = next(csv.reader(lines, delimiter=delimiter), [])
+    delimiter, evidence["delimiter"] = find_delimiter(lines)
+    first = [next(csv.reader([line], delimiter=delimiter), []) for line in lines[:SEARCHED_LINES]]
+    line = find_header_line(first) + 1
+    file = CsvFile(path=path, name=path.name, encoding=encoding, delimiter=delimiter, header_line=line)
+    return _read_table(file, evidence, doubts)
+
+
+def _read_table(
+    file: CsvFile, evidence: dict[str, str], doubts: dict[str, str], sheets: tuple[str, ...] = (),
+    stored: Mapping[int, str] | None = None,
+) -> ExportTable:  # fmt: skip
+    """The table in ``file``, as the strict reader reads it; ``stored`` says of places what their cells do not show."""
+    raw = next((cells for _, cells, _ in read_cells(file)), [])
     header = [strip_white_space(name) for name in raw]
     once = [name for name in header if name and header.count(name) == 1]
-    file = CsvFile(
-        path=path, name=path.name, encoding=encoding, delimiter=delimiter, strip=frozenset(["header"]),
+    file = replace(
+        file, strip=frozenset(["header"]),
         mapping=ColumnMap(headers=FrozenMapping({}), ignores_other_columns=True),
     )  # fmt: skip
     others: list[int] = []
+    wrong: list[int] = []
     cells: list[list[str]] = [[] for _ in once]
-    rows = 0
-    for _, row in read_rows(file, once, on_wrong_width=lambda line, has, wanted: others.append(line)):
-        rows += 1
+    lines: list[int] = []
+    for line, row in read_rows(
+        file, once, on_wrong_width=lambda line, has, wanted: others.append(line),
+        on_wrong_cells=lambda line, cells: wrong.append(line),
+    ):  # fmt: skip
+        lines.append(line)
         for column, cell in zip(cells, row, strict=False):
             column.append(cell)
-    if others:
-        some = ", ".join(map(str, others[:OTHER_WIDTHS_SHOWN])) + ("…" if len(others) > OTHER_WIDTHS_SHOWN else "")
-        doubts["path"] = (
-            f"{len(others):,} rows have another number of cells than the header (lines {some}): "
-            "credkit refuses the file until they are corrected"
-        )
+    refused = [
+        f"{format_count(len(some), 'row')} {'has' if len(some) == 1 else 'have'} {what} (lines {_list_lines(some)})"
+        for some, what in ((others, "another number of cells than the header"), (wrong, "cells without a text")) if some
+    ]  # fmt: skip
+    if refused:
+        doubts["path"] = f"{' and '.join(refused)}: credkit refuses the file until they are corrected"
+    if file.header_line > 1:
+        evidence["header_line"] = describe_header_line(file.header_line, len(header))
     table = ExportTable(
-        path=path, encoding=encoding, delimiter=delimiter, header=tuple(header), rows=rows,
-        columns=dict(zip(once, cells, strict=True)), strips_header=raw != header, evidence=evidence, doubts=doubts,
+        file=file, header=tuple(header), rows=len(lines), columns=dict(zip(once, cells, strict=True)),
+        strips_header=raw != header, evidence=evidence, doubts=doubts, sheets=sheets,
+        stored={header[place]: text for place, text in (stored or {}).items() if place < len(header)},
     )  # fmt: skip
-    _refuse_tracks(file, table)
+    _refuse_tracks(table, lines)
     return table
 
 
-def _refuse_tracks(file: CsvFile, table: ExportTable) -> None:
+def _list_lines(lines: Sequence[int]) -> str:
+    more = "…" if len(lines) > OTHER_WIDTHS_SHOWN else ""
+    return ", ".join(map(str, lines[:OTHER_WIDTHS_SHOWN])) + more
+
+
+def _refuse_tracks(table: ExportTable, lines: Sequence[int]) -> None:
     """Refuse a file in which a cell holds a payment track, before anything of it is shown."""
     for cells in table.columns.values():
         for cell in dict.fromkeys(cells):
             if holds_track(cell):
-                file.refuse_track(cells.index(cell) + 2)
+                table.file.refuse_track(lines[cells.index(cell)])
 
 
 def find_encoding(data: bytes) -> tuple[str, dict[str, str], dict[str, str]]:
@@ -148,7 +197,7 @@ def _count_letters(data: bytes, encoding: str) -> tuple[int, int, str]:
 
 
 def find_delimiter(lines: Sequence[str]) -> tuple[str, str]:
-    """The delimiter by which most lines have as many cells as the first, more than one; and the evidence.
+    """The delimiter by which most lines have the same number of cells, more than one; and the evidence.
 
     >>> find_delimiter(["Nr;Saldo", "1;12,50"])
     (';', '2 of 2 lines looked at have 2 cells')
@@ -157,13 +206,13 @@ def find_delimiter(lines: Sequence[str]) -> tuple[str, str]:
     best, score, evidence = ",", (0, 0), "there is one column only"
     for delimiter in DELIMITERS:
         try:
-            widths = [len(row) for row in csv.reader(some, delimiter=delimiter)]
+            widths = Counter(len(row) for row in csv.reader(some, delimiter=delimiter))
         except csv.Error:
             continue
-        same = widths.count(widths[0])
-        if widths[0] > 1 and (same, widths[0]) > score:
-            best, score = delimiter, (same, widths[0])
-            evidence = f"{same:,} of {len(widths):,} lines looked at have {widths[0]} cells"
+        width, same = max(widths.items(), key=lambda each: (each[0] > 1, each[1], each[0]))
+        if width > 1 and (same, width) > score:
+            best, score = delimiter, (same, width)
+            evidence = f"{same:,} of {widths.total():,} lines looked at have {width} cells"
     return best, evidence
 
 

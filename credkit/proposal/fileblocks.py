@@ -209,7 +209,7 @@ def write_readings(
             evidence = describe_cells(table.columns[headers[column]])
             if column == "text" and numbers.known:
                 evidence += f"; of those tried, {numbers.known:,} are numbers of the credentials"
-            doubt = ""
+            doubt = table.stored.get(headers[column], "") if column == "text" else ""
             if column == "expected":
                 doubt = "only what somebody saw at the desk is proof: leave it out if the system itself wrote it"
             lines.key(column, headers[column], evidence, doubt=doubt)

@@ -56,8 +56,14 @@ def write_file_keys(lines: SiteLines, table: ExportTable, path: str) -> None:
     """The path of an export, and how it is written."""
     lines.key("path", path, f"{format_count(table.rows, 'row')}, {format_count(len(table.header), 'column')}",
               doubt=table.doubts.get("path", ""))  # fmt: skip
-    lines.key("encoding", table.encoding, table.evidence["encoding"], doubt=table.doubts.get("encoding", ""))
-    lines.key("delimiter", table.delimiter, table.evidence["delimiter"])
+    if not table.file.is_workbook:
+        doubt = table.doubts.get("encoding", "")
+        lines.key("encoding", table.file.encoding, table.evidence["encoding"], doubt=doubt)
+        lines.key("delimiter", table.file.delimiter, table.evidence["delimiter"])
+    elif len(table.sheets) > 1:
+        lines.key("sheet", table.file.sheet, table.evidence["sheet"])
+    if table.file.header_line > 1:
+        lines.key("header_line", table.file.header_line, table.evidence["header_line"])
 
 
 def write_strip(lines: SiteLines, table: ExportTable, columns: Mapping[str, Sequence[str]]) -> None:
@@ -182,7 +188,7 @@ def write_register_columns(lines: SiteLines, table: ExportTable, found: Register
         cells = table.columns[header]
         doubt = ""
         if column == "value":
-            doubt = _describe_shortened(cells)
+            doubt = _describe_damage(table, header)
             for other, known in found.other_numbers.items():
                 lines.comment(f"{redacted_repr(other)} holds numbers that readers give, too ({known:,} of those tried)")
         elif header == found.headers.get("value") and column == "person_id":
@@ -199,16 +205,18 @@ def write_cards(lines: SiteLines, table: ExportTable, found: RegisterColumns, wh
         cells = table.columns[card.header]
         lines.row("files", where, "numbers")
         columns = {"value": card.header, **({"printed": card.printed} if card.printed else {})}
-        doubts = [_describe_shortened(cells), "" if card.is_read else "no reader gives these numbers: is it a card?"]
+        unread = "" if card.is_read else "no reader gives these numbers: is it a card?"
+        doubts = [_describe_damage(table, card.header), unread]
         lines.key("columns", columns, describe_cells(cells), doubt="; ".join(filter(None, doubts)))
         lines.key("constants", {"kind": card.header})
 
 
-def _describe_shortened(cells: Sequence[str]) -> str:
-    shortened = count_shortened(cells)
-    return f"a spreadsheet shortened {format_count(shortened, 'number')}: re-export them from the source" * bool(
-        shortened
-    )
+def _describe_damage(table: ExportTable, header: str) -> str:
+    """What a spreadsheet may have done to the numbers in a column; empty where nothing shows."""
+    doubts = [table.stored[header]] if header in table.stored else []
+    if shortened := count_shortened(table.columns[header]):
+        doubts.append(f"a spreadsheet shortened {format_count(shortened, 'number')}")
+    return f"{'; '.join(doubts)}: re-export them from the source" if doubts else ""
 
 
 def write_words(

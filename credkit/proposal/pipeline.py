@@ -15,7 +15,7 @@ from credkit.discover.siteregister import RegisterRow
 from credkit.discover.siteresults import SiteDiscovery
 from credkit.proposal.chainlines import write_chains, write_held, write_targets
 from credkit.proposal.columnroles import join_cells, log_roles, register_roles
-from credkit.proposal.exporttable import ExportTable, read_export, relative_path
+from credkit.proposal.exporttable import ExportTable, read_exports, relative_path
 from credkit.proposal.fileblocks import (
     find_cards,
     has_card_columns,
@@ -42,6 +42,7 @@ class SiteProposal:
     doubts: tuple[str, ...]
     credentials: Path
     readings: Path
+    names: tuple[str, str]  # of both, as sentences call them
     unused: tuple[Path, ...]
     held: Mapping[str, Path]
     found: SiteDiscovery
@@ -55,7 +56,7 @@ def propose_site(
 
     Raises `DefinitionError` where no two of them are a register of credentials and a log of readings.
     """
-    tables = [read_export(path) for path in paths]
+    tables = [table for path in paths for table in read_exports(path)]
     pair = _find_pair(tables)
     kinds = kind_cells(pair.register, pair.roles)
     issues = column_cells(pair.register, pair.roles.headers.get("issue"))
@@ -121,10 +122,12 @@ def propose_site(
     if pools:
         lines.table("rules")
         lines.key("pools", pools, "cards without a holder")
-    unused = tuple(table.path for table in rest if all(table is not each.table for each in held.values()))
+    used = {pair.register.path, pair.log.path, *(each.path for each in held.values())}
+    unused = tuple(path for path in dict.fromkeys(paths) if path not in used)
     return SiteProposal(
         toml=lines.toml(), doubts=tuple(lines.doubts), credentials=pair.register.path, readings=pair.log.path,
-        unused=unused, found=found, held={name: each.path for name, each in held.items()},
+        names=(pair.register.name, pair.log.name), unused=unused, found=found,
+        held={name: each.path for name, each in held.items()},
     )  # fmt: skip
 
 
@@ -170,7 +173,7 @@ def _describe_nothing(tables: Sequence[ExportTable]) -> str:
             else "may be credentials" if register is not None and register.has_subject
             else "no column is known to hold numbers of cards, holders or what readers gave"
         )  # fmt: skip
-        said.append(f"{table.path.name}: {what}")
+        said.append(f"{table.name}: {what}")
     return (
         "no site file can be proposed: a list of credentials (who holds which card number) and a log of readings "
         f"(time, reader, what it gave) are needed, one file each (--from); {'; '.join(said)}"

@@ -9,6 +9,7 @@ Source: ISO 8601 (dates and times).
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
+from dataclasses import replace
 
 import polars as pl
 
@@ -41,6 +42,7 @@ from credkit.site.rows import (
     read_existing,
     read_readings,
 )
+from credkit.site.sheetremarks import describe_sheets, find_unsure_texts
 
 _ISSUE = r"\A[0-9]{0,9}\z"
 _DAYS = ("valid_from", "valid_until")
@@ -60,7 +62,8 @@ def load_frames(site: Site, readings: pl.DataFrame | None = None) -> SiteFrames:
         empty_lines=tuple(empty_lines),
     )  # fmt: skip
     faults.refuse()
-    return frames
+    unsure = {"value": find_unsure_texts(site.credentials, "value"), "text": find_unsure_texts(site.readings, "text")}
+    return replace(frames, unsure=unsure, remarks=tuple(describe_sheets(site)))
 
 
 def load_credentials(

@@ -28,7 +28,7 @@ from credkit.core.frozen import FrozenMapping
 from credkit.core.reading import Field, SchemaRow, TextField
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import Shape
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 from credkit.files.dialects import DIALECTS, PLAIN, Dialect
 from credkit.files.faults import FileFaults
 from credkit.files.tomltable import read_toml

@@ -15,7 +15,7 @@ from functools import partial
 from json import dumps
 
 from credkit.core.whitespace import describe_ends
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 from credkit.files.faults import MAX_WORDS, FaultRule
 from credkit.files.momentpatterns import likely_patterns
 from credkit.files.moments import LOCAL_TIME_HINT, MomentFault

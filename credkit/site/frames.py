@@ -7,7 +7,7 @@ reading in microseconds since 1970 (UTC), by the clock of its reader.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from operator import attrgetter
 from typing import Any, TypeVar
 
@@ -16,7 +16,7 @@ import polars as pl
 
 from credkit.bulk.words import Array
 from credkit.core.sentences import redacted_repr
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 from credkit.files.times import to_datetime, to_micros
 from credkit.site.model import Rows, Site
 from credkit.site.rows import Assignment, ExportRow, ReadingRow
@@ -40,12 +40,16 @@ class SiteFrames:
     """The rows of a site's files as columns; ``existing`` has the export of each target that names one.
 
     ``empty_lines`` are the lines of the credentials that may have several numbers, and have none.
+    Of workbooks, ``unsure`` has the texts, by column, that are stored as numbers of more digits than a sheet keeps, and
+    ``remarks`` has sentences on what the columns do not show.
     """
 
     credentials: pl.DataFrame
     readings: pl.DataFrame
     existing: Mapping[str, pl.DataFrame]
     empty_lines: tuple[int, ...] = ()
+    unsure: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    remarks: tuple[str, ...] = ()
 
 
 def tabulate_rows(rows: Rows, site: Site) -> SiteFrames:

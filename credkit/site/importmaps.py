@@ -1,4 +1,4 @@
-"""Import maps: how a site file declares a CSV file, its form and what its columns and words mean.
+"""Import maps: how a site file declares a CSV file or a workbook, its form and what its columns and words mean.
 
 Whatever is wrong with the declaration is refused with the site file and the key, before the file is opened.
 
@@ -11,21 +11,28 @@ import codecs
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from encodings.aliases import aliases
+from functools import partial
 from pathlib import Path
 
 from credkit.core.frozen import FrozenMapping
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.files.columnmaps import VALUE, CellTemplate, ColumnMap
-from credkit.files.csvfiles import UNUSABLE_DELIMITERS, CsvFile
+from credkit.files.csvfiles import UNUSABLE_DELIMITERS
+from credkit.files.declaredfiles import WORKBOOK_SUFFIXES, CsvFile
 from credkit.files.momentpatterns import MomentPattern
 from credkit.tables.schema import SchemaTable
 
-FILE_KEYS = ("path", "encoding", "delimiter", "strip", "columns", "constants", "words", "ignore_other_columns")
+FILE_KEYS = (
+    "path", "encoding", "delimiter", "sheet", "header_line", "strip", "columns", "constants", "words",
+    "ignore_other_columns",
+)  # fmt: skip
 ROW_KEYS = ("columns", "constants", "words")  # of a row of ours, where a line of the file has several
 CREDENTIALS_KEYS = (*FILE_KEYS, "date", "credential_id", "numbers")
 READINGS_KEYS = (*FILE_KEYS, "time")
 ESCAPES = ("idna", "punycode", "unicode_escape", "raw_unicode_escape", "undefined")  # codecs that no file is written in
 BUILT, NUMBERS = "credential_id", "numbers"
+MOST_HEADER_LINE = 1000
+STORED_MOMENTS = ("2026-03-04", "2026-03-04 05:06", "2026-03-04T05:06:07")  # samples of what a sheet's dates become
 OFFSET_TIMES, LOCAL_TIMES = "offset", "local"
 
 
@@ -38,11 +45,17 @@ def declared_file(
     ``known`` has the words that a column may hold, ``needed`` the optional columns that this site cannot do without.
     """
     has_local_times, time_pattern = _read_times(table)
+    date_pattern = _read_dates(table)
+    if path.suffix.lower() in WORKBOOK_SUFFIXES:
+        _refuse_keys(table, ("encoding", "delimiter"), "a workbook has none: it is for CSV files")
+        time_pattern, date_pattern = _read_beside_dates(table, time_pattern, date_pattern)
+    else:
+        _refuse_keys(table, ("sheet",), "a CSV file has no sheets: it is for workbooks (.xlsx)")
     common = _read_map(table, columns, known or {})
     built = _read_built(table, columns, common)
     common = replace(
         common, ignores_other_columns=table.flag("ignore_other_columns", default=False),
-        needed=frozenset(needed).difference(common.constants), date_pattern=_read_dates(table),
+        needed=frozenset(needed).difference(common.constants), date_pattern=date_pattern,
         time_pattern=time_pattern, built=built,
     )  # fmt: skip
     mapping = replace(common, rows_of_line=_read_numbers(table, columns, known or {}, common))
@@ -50,6 +63,7 @@ def declared_file(
         path=path, name=table.text("path"), encoding=_read_encoding(table), delimiter=_read_delimiter(table),
         has_local_times=has_local_times, strip=_read_strip(table, columns),
         site_key=site_key or f"{{}} under [{table.path}]", mapping=mapping,
+        sheet=table.text("sheet", ""), header_line=table.whole("header_line", 1, least=1, most=MOST_HEADER_LINE),
     )  # fmt: skip
 
 
@@ -112,6 +126,31 @@ def _read_numbers(
     if not found:
         table.refuse(NUMBERS, "at least one number is needed")
     return tuple(found)
+
+
+def _refuse_keys(table: SchemaTable, keys: Sequence[str], problem: str) -> None:
+    """Refuse keys that the form of the file has no use for."""
+    for key in keys:
+        if table.has(key):
+            table.refuse(key, problem)
+
+
+def _read_beside_dates(
+    table: SchemaTable, time_pattern: MomentPattern | None, date_pattern: MomentPattern | None
+) -> tuple[MomentPattern | None, MomentPattern]:  # fmt: skip
+    """The patterns of a workbook, in which dates may be stored as such: then they are read as ISO 8601 writes them."""
+    for key, pattern in (("time", time_pattern), ("date", date_pattern)):
+        if pattern is not None and any(map(partial(_reads_otherwise, pattern), STORED_MOMENTS)):
+            table.refuse(key, f"{redacted_repr(str(pattern))} cannot be told from the dates that a sheet stores, "
+                         "as ISO 8601 writes them")  # fmt: skip
+    times = time_pattern and replace(time_pattern, or_iso=True)
+    return times, replace(date_pattern or MomentPattern("YYYY-MM-DD"), or_iso=True)
+
+
+def _reads_otherwise(pattern: MomentPattern, stored: str) -> bool:
+    """Whether a pattern reads a moment that is written as ISO 8601 does as another one."""
+    iso = pattern.to_iso(stored)
+    return iso is not None and (not pattern.is_moment(stored) or not iso.startswith(stored[:10]))
 
 
 def _read_delimiter(table: SchemaTable) -> str:

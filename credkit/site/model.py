@@ -18,7 +18,7 @@ from credkit.core.codec import AnyCodec
 from credkit.core.fields import Item
 from credkit.core.reading import Schema
 from credkit.core.sentences import redacted_repr
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 from credkit.files.dialects import PLAIN, Dialect
 from credkit.privacy.payment import is_declared
 from credkit.site.rows import Assignment, ExportRow, ReadingRow

@@ -17,7 +17,7 @@ from itertools import groupby
 
 from credkit.core.sentences import redacted_repr
 from credkit.core.whitespace import describe_ends, strip_white_space
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 from credkit.files.faults import FaultOccurrence, FileFaults, collect_faults
 from credkit.files.momentpatterns import MomentPattern
 from credkit.files.moments import MomentFault, find_moment

@@ -19,7 +19,7 @@ from credkit.cards.masters import (
 )
 from credkit.cli.options import Command
 from credkit.cli.output import complain
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 
 Master: TypeAlias = Callable[[], MasterKey | None]  # asked for when the rest is known to be good
 MASTER_SOURCES = "--master-file, --master-env, --master-prompt"

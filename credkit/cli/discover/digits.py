@@ -18,7 +18,8 @@ from credkit.discover import check_digits
 from credkit.discover.checkdigits import CheckDigitRule
 from credkit.discover.layoutsentences import MOST_LISTED
 from credkit.explain.cautions import COPIES
-from credkit.files.csvfiles import CsvFile, read_rows
+from credkit.files.csvfiles import read_rows
+from credkit.files.declaredfiles import CsvFile
 from credkit.files.regularfiles import read_regular
 
 

@@ -11,7 +11,8 @@ from bitstring import Bits
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError, DefinitionError
 from credkit.core.sentences import redacted_repr
-from credkit.files.csvfiles import CsvFile, read_rows
+from credkit.files.csvfiles import read_rows
+from credkit.files.declaredfiles import CsvFile
 from credkit.files.regularfiles import read_regular
 
 FRAME = "frame"  # the column that holds the frames

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import nearest, redacted_repr
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 from credkit.files.regularfiles import read_regular
 from credkit.privacy.payment import payment_in_texts
 

@@ -14,7 +14,7 @@ from bitstring import Bits
 
 from credkit.core.errors import DefinitionError
 from credkit.discover.siteregister import RegisterRow
-from credkit.files.csvfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile
 from credkit.files.regularfiles import read_regular
 from credkit.privacy.accounts import holds_track
 from credkit.privacy.stripes import stripe_texts

@@ -1,0 +1,47 @@
+"""The rows of a sheet as a file of rows has them: the header, the rows below it, and the cells that have no text."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from credkit.core.errors import DefinitionError
+from credkit.core.extras import site_extra_missing
+from credkit.core.sentences import redacted_repr
+from credkit.files.declaredfiles import CsvFile, WrongCell
+
+try:
+    from credkit.files.sheetcells import CURES, CellFault, CellProblem, describe_column
+    from credkit.files.workbooks import Sheet, load_sheet
+except ModuleNotFoundError as missing:
+    if str(missing.name).partition(".")[0] not in ("openpyxl", "polars", "numpy"):
+        raise
+    raise DefinitionError(site_extra_missing("reading a workbook (.xlsx)")) from None
+
+
+def load_declared_sheet(file: CsvFile) -> Sheet:
+    """The sheet that ``file`` declares; raises `DefinitionError` where there is none."""
+    return load_sheet(file.path, file.name, file.sheet, file.site_key)
+
+
+def read_sheet_rows(file: CsvFile) -> Iterator[tuple[int, list[str], list[WrongCell]]]:
+    """The header and the rows below it: their lines, as many cells as the header has, and the cells without a text.
+
+    A row with texts behind the last column of the header has more cells.
+    """
+    sheet = load_declared_sheet(file)
+    header = sheet.read_header(file.header_line)
+    yield file.header_line, header, []
+    faults = sheet.faults_below(file.header_line)
+    width = len(header)
+    for line, *cells in sheet.rows_below(file.header_line).iter_rows():
+        while len(cells) > width and not cells[-1]:
+            cells.pop()
+        yield line, cells, [_describe_fault(sheet, header, fault) for fault in faults.get(line, ())]
+
+
+def _describe_fault(sheet: Sheet, header: Sequence[str], fault: CellFault) -> WrongCell:
+    name = header[fault.place] if fault.place < len(header) else ""
+    where = f"column {describe_column(fault.place)}{f' ({redacted_repr(name)})' if name else ''}"
+    problem = f"the cell in {where} of the sheet {redacted_repr(sheet.name)} is {fault.problem}"
+    word = "" if fault.problem is CellProblem.MERGED else fault.word
+    return WrongCell(fault.place, problem, word, CURES[fault.problem])
