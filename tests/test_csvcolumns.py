@@ -37,21 +37,23 @@ ENCODINGS = ("utf-8", "utf-8-sig", "cp1252", "utf-16", "utf-16-le", "gb18030", "
     end=st.sampled_from(["\n", "\r\n", "\r"]), has_last_end=st.booleans(), mark=st.sampled_from(["", "\ufeff"]),
     header=st.permutations(COLUMNS), strip=st.frozensets(st.sampled_from(COLUMNS)),
     sizes=st.sampled_from([(1 << 23, 1 << 16), (1, 3), (40, 7)]),
+    titles=st.lists(st.sampled_from(["", 'Stand "', "Brackwater Terminal;", ",,"]), max_size=2),
 )  # fmt: skip
 @examples(600)
 def test_frames_have_the_rows_of_the_strict_reader(
     lines: list[list[str]], delimiter: str, encoding: str, end: str, has_last_end: bool, mark: str,
-    header: tuple[str, ...], strip: frozenset[str], sizes: tuple[int, int],
+    header: tuple[str, ...], strip: frozenset[str], sizes: tuple[int, int], titles: list[str],
 ) -> None:  # fmt: skip
     """Rows and lines are equal, or both readers find a fault."""
     mark = "" if encoding == "utf-8-sig" else mark  # it writes its own
-    text = mark + end.join(map(delimiter.join, [header, *lines])) + end * has_last_end
+    text = mark + end.join([*titles, *map(delimiter.join, [header, *lines])]) + end * has_last_end
     with TemporaryDirectory() as home, pytest.MonkeyPatch.context() as patch:
         patch.setattr(bytestreams, "PIECE_BYTES", sizes[0])
         patch.setattr(csvlines, "SCANNED_BYTES", sizes[1])
         path = Path(home) / "rows.csv"
         path.write_bytes(text.encode(encoding, "ignore"))
-        file = CsvFile(path=path, name=path.name, encoding=encoding, delimiter=delimiter, strip=strip)
+        file = CsvFile(path=path, name=path.name, encoding=encoding, delimiter=delimiter, strip=strip,
+                       header_line=len(titles) + 1)  # fmt: skip
         try:
             wanted = [(line, *cells) for line, cells in read_rows(file, COLUMNS)]
         except DefinitionError:

@@ -631,3 +631,56 @@ def test_the_patterns_on_the_page_write_their_samples() -> None:
     assert len(rows) == 6
     for pattern, text in rows:
         assert MomentPattern(pattern).sample == text
+
+
+# ── titles above the header ─────────────────────────────────────────────────────────────────────
+
+TITLES = 'Brackwater Terminal; "Export\r\nStand;31.03.2026\r\n\r\n'
+
+
+def titled(folder: Path, name: str, header_line: str, titles: str = TITLES) -> Path:
+    """A copy of an export with titles above the headers of its credentials and readings."""
+    shutil.copytree(EXPORTS / name, folder / name)
+    encoding = {"german": "cp1252", "dutch": "utf-16"}.get(name, "utf-8")
+    for stem in ("credentials", "readings"):
+        path = folder / name / f"{stem}.csv"
+        text = path.read_bytes().decode(encoding)
+        mark = "\ufeff" * (text.startswith("\ufeff"))
+        path.write_bytes((mark + titles + text.removeprefix("\ufeff")).encode(encoding))
+    site = folder / name / "site.toml"
+    declared = re.sub(
+        r'^(path = "(credentials|readings).csv")$', rf"\1\n{header_line}", site.read_text("utf-8"), flags=re.M
+    )
+    site.write_text(declared, encoding="utf-8")
+    return site
+
+
+@pytest.mark.parametrize("name", FOREIGN)
+def test_titles_above_a_header_are_not_read_and_lines_are_counted_with_them(name: str, tmp_path: Path) -> None:
+    site = load_site(titled(tmp_path, name, "header_line = 4"))
+    read, wanted = as_wanted(load_rows(site)), as_wanted(load_rows(load_site(EXPORTS / name / "site.toml")))
+    assert by_kernel(site) == read
+    for file in ("credentials", "readings"):
+        assert read[file] == [{**row, "line": row["line"] + 3} for row in wanted[file]]
+
+
+@pytest.mark.parametrize("header_line", ["", "header_line = 3", "header_line = 5", "header_line = 99"])
+def test_a_header_in_another_line_is_found_and_the_rows_below_it_are_judged(header_line: str, tmp_path: Path) -> None:
+    site = titled(tmp_path, "german", header_line)
+    people = site.parent / "credentials.csv"
+    people.write_bytes(people.read_bytes().replace(b"verloren", b"verlorn"))
+    text = fault(site)
+    assert "header_line = 4 under [files.credentials]" in text
+    assert "header_line = 4 under [files.readings]" in text
+
+
+def test_a_header_in_another_line_and_of_another_delimiter_is_found(tmp_path: Path) -> None:
+    site = titled(tmp_path, "german", "")
+    site.write_text(site.read_text("utf-8").replace('delimiter = ";"\n', ""), encoding="utf-8")
+    assert 'header_line = 4 and delimiter = ";" under [files.credentials]' in fault(site)
+
+
+def test_a_file_that_ends_above_its_header(tmp_path: Path) -> None:
+    site = titled(tmp_path, "german", "header_line = 4")
+    (site.parent / "credentials.csv").write_bytes(TITLES.encode())
+    assert "line 4: the file ends above this line" in fault(site)

@@ -101,10 +101,12 @@ def _split_blocks(
         if part.stop is not None and not part.start:
             stream.go_to(part.start, part.stop)
         blocks = cut_at_lines(file.name, stream, returns_end_lines=True)
-        begun = next(blocks, None)
-        if begun is None or (begun.data.startswith(BOM) and encoding != "utf-8"):
+        begun = b""
+        while begun.count(b"\n") < file.header_line and (block := next(blocks, None)) is not None:
+            begun += block.data
+        if not begun or (begun.startswith(BOM) and encoding != "utf-8"):
             raise NeedsStrictReader
-        *above, first, rest = _split_lines(begun.data.removeprefix(_byte_order_mark(encoding)), file.header_line)
+        *above, first, rest = _split_lines(begun.removeprefix(_byte_order_mark(encoding)), file.header_line)
         if len(above) < file.header_line - 1:
             raise NeedsStrictReader
         header = _parse_header(first, form, file)

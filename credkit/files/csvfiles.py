@@ -88,6 +88,7 @@ def read_rows(
             file.refuse(line, f"the row has {len(cells)} cell{'s' * (len(cells) > 1)}, expected {len(header)}{hint}")
     if header is None:
         wanted = [name for column in columns for name in file.mapping.all_headers_of(column)]
+        _refuse_other_header_line(file, [], columns, optional)
         state = "is empty" if file.header_line == 1 else "ends above this line"
         file.refuse(file.header_line, f"the file {state}, expected the columns {', '.join(wanted)}")
 

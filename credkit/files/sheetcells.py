@@ -13,12 +13,14 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, time, timedelta
 from decimal import Decimal, InvalidOperation
 from enum import StrEnum
+from functools import lru_cache
 from typing import Literal, NamedTuple
 
 from openpyxl.styles.numbers import is_date_format, is_timedelta_format
 from openpyxl.utils.datetime import from_excel
 
 CERTAIN_DIGITS = 15  # digits of a number that a spreadsheet keeps
+MOST_DAYS_KEPT = 1 << 12  # dates and times that are kept for cells with the same
 MOST_DIGITS = 40  # digits that are written out of a number with an exponent
 _ZEROS = re.compile("0+")
 _ESCAPED_LETTERS = re.compile(r'"[^"]*"|\\.|_.|\*.|\[\$[^]]*\]')  # what a format shows as it stands
@@ -119,6 +121,7 @@ def _write_long_number(raw: str, width: int) -> CellText | CellProblem:
     return CellText(sign + digits.zfill(width), stored)
 
 
+@lru_cache(maxsize=MOST_DAYS_KEPT)
 def _write_moment(raw: str, kind: str, epoch: datetime) -> CellText | CellProblem:
     """A moment as ISO 8601 writes it: what its format leaves out is left out only where it is nothing.
 

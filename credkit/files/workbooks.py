@@ -27,7 +27,7 @@ from zipfile import BadZipFile, ZipFile
 import polars as pl
 from openpyxl import load_workbook
 from openpyxl.styles.numbers import BUILTIN_FORMATS, FORMAT_GENERAL
-from openpyxl.utils.cell import coordinate_to_tuple, range_boundaries
+from openpyxl.utils.cell import column_index_from_string, range_boundaries
 
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import nearest, redacted_repr
@@ -246,6 +246,7 @@ class _SheetReader:
         self._hidden_rows: list[int] = []
         self._hidden_places: list[int] = []
         self._line = 0
+        self._places: dict[str, int] = {}
 
     def read(self, part: Any, sheet: str, sheets: tuple[SheetName, ...]) -> Sheet:
         rows = self._read_rows(part)
@@ -298,7 +299,7 @@ class _SheetReader:
             if cell.tag != f"{_MAIN}c":
                 continue
             at = cell.get("r")
-            place = coordinate_to_tuple(at)[1] - 1 if at else len(cells)
+            place = self._find_place(at) if at else len(cells)
             found = self._read_cell(cell)
             if found is None:
                 continue
@@ -321,6 +322,14 @@ class _SheetReader:
                 cells[place] = word if problem is CellProblem.LINE_BREAK else ""
                 self._faults.append(CellFault(line, place, problem, word))
         return cells
+
+    def _find_place(self, at: str) -> int:
+        """The place of the column of a cell such as D5."""
+        letters = at.rstrip("0123456789")
+        place = self._places.get(letters)
+        if place is None:
+            place = self._places[letters] = column_index_from_string(letters) - 1
+        return place
 
     def _read_cell(self, cell: Element) -> CellText | tuple[CellProblem, str] | None:
         """The text of a cell, or what is wrong with it and what it has; None where it is empty."""
