@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import click
 from click.core import ParameterSource
 
-from credkit.cli import options
+from credkit.cli import dialects, options
 from credkit.cli.output import Console
 from credkit.core.codec import Entry
 from credkit.core.errors import DefinitionError
@@ -72,7 +72,7 @@ ZONE_HINT = "--zone NAME says by which clocks such times are"
 )  # fmt: skip
 @options.with_scheduler_option("FILES")
 @click.option("--details", is_flag=True, help="Show all items of work, the counts of each reader, and the checks, too.")
-@options.with_dialect_option
+@dialects.with_dialect_option
 @options.with_common_options
 def audit(
     files: tuple[Path, ...], chain: str | None, site: Path | None, text: str, reader: str, time: str,
@@ -139,7 +139,7 @@ def audit(
     for path, stamp in ((site, before), (register if len(pins) > 1 else None, register_before)):
         if pins and path is not None and file_stamp(path) != stamp:
             raise DefinitionError(f"{path}: the file was changed while it was read: run the audit again")
-    form = options.choose_dialect(dialect, described)
+    form = dialects.choose_dialect(dialect, described)
     lists = form.list_paths(failures) if failures is not None else []
     outs = [*lists, *(out for out in (parquet, report) if out is not None)]
     refuse_overlaps(outs, [*paths, *(described.files if described else ())])

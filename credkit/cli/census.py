@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from credkit.cli import options
+from credkit.cli import dialects, options
 from credkit.cli.output import Console
 from credkit.cli.resultpage import open_page
 from credkit.core.errors import DefinitionError
@@ -57,7 +57,7 @@ MOST_ROWS_SHOWN = 5  # rows of a list on a screen; the files have all of them
     help="Numbers to leave out; may be given several times.",
 )  # fmt: skip
 @click.option("--details", is_flag=True, help="Show all items of work, the tables and the lists, too.")
-@options.with_dialect_option
+@dialects.with_dialect_option
 @options.with_output_options
 def census(
     site: Path, credentials: Path | None, out: Path | None, report: Path | None, room: int, allocate: int | None,
@@ -109,7 +109,7 @@ def census(
         if credentials is not None:
             file = replace(described.credentials, path=credentials, name=str(credentials))
             described = replace(described, credentials=file)
-        form = options.choose_dialect(dialect, described)
+        form = dialects.choose_dialect(dialect, described)
         if out is not None:
             names = [*package.outputs.FILE_NAMES, *names_in(package.outputs.FILE_NAMES, form)]
             refuse_overlaps([out / name for name in names], [*described.files, described.credentials.path])

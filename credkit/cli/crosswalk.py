@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from credkit.cli import options
+from credkit.cli import dialects, options
 from credkit.cli.output import Console, complain
 from credkit.cli.resultpage import open_page
 from credkit.core.progress import Progress
@@ -49,7 +49,7 @@ REPORT = "crosswalk report"  # what writes --report, in its mark
     help="Compare with the earlier run in the directory RUN; with --keep and --report, the newest is the default.",
 )  # fmt: skip
 @options.with_scheduler_option("the readings")
-@options.with_dialect_option
+@dialects.with_dialect_option
 @options.with_output_options
 def crosswalk(
     site: Path, out: Path, details: bool, keep: int | None, report: Path | None, since: Path | None,
@@ -108,7 +108,7 @@ def crosswalk(
     if since is None and keep is not None and report is not None:
         since = _find_newest_run(out)
     described = load_site(site)
-    form = options.choose_dialect(dialect, described)
+    form = dialects.choose_dialect(dialect, described)
     with ExitStack() as stack:
         page = open_page(stack, report, REPORT, [run, *([since] if since else [])], described.files)
         with door.progress() as progress:

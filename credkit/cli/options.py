@@ -15,13 +15,11 @@ from credkit.core.chains import conversion as link_conversion
 from credkit.core.codec import AnyCodec, Entry
 from credkit.core.errors import DefinitionError
 from credkit.core.shapes import describe_missing_front
-from credkit.files.dialects import DIALECTS, PLAIN, Dialect
 
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
 
     from credkit.files.cluster import Client
-    from credkit.site.model import Site
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -49,25 +47,6 @@ def with_output_options(command: Command) -> Command:
         help="Show numbers that look like payment account numbers in full. Sentences keep their masks.",
     )  # fmt: skip
     return click.option("--json", "as_json", is_flag=True, help="Write one JSON object a line.")(reveal(command))
-
-
-def with_dialect_option(command: Command) -> Command:
-    """--dialect, for the commands that write tables."""
-    option = click.option(
-        "--dialect", type=click.Choice([*DIALECTS]), metavar="FORM",
-        help="Write each table a second time, for a spreadsheet, with numbers of cards as texts: FORM is xlsx, "
-        "spreadsheet-comma, spreadsheet-semicolon or spreadsheet-tab; plain: not a second time. Default: as SITE "
-        "declares it under [output], else plain.",
-    )  # fmt: skip
-    return option(command)
-
-
-def choose_dialect(name: str | None, site: Site | None) -> Dialect:
-    """The dialect that --dialect names, else that of the site; what it needs is there."""
-    chosen = DIALECTS[name] if name else site.dialect if site else PLAIN
-    if chosen.delimiter is None:
-        import xlsxwriter  # noqa: F401  # a missing module is told before the work, not behind it
-    return chosen
 
 
 def with_common_options(command: Command) -> Command:
