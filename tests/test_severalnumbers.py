@@ -274,6 +274,18 @@ def test_all_faults_of_a_file_are_told_once(tmp_path: Path) -> None:
         assert told.count(words) == 1
 
 
+def test_words_of_one_number_stand_beside_those_of_all(tmp_path: Path) -> None:
+    chip = 'constants = { kind = "chip" }'
+    own = WIDE.replace(chip, chip + '\nwords.status = { "ja" = "lost", "x" = "active" }')
+    people: list[Person] = [
+        ("P-1", ("01200345", "04AA0001", ""), "ja", "ja", ""), ("P-2", ("", "04AA0002", ""), "ja", "nein", ""),
+        ("P-3", ("", "04AA0003", ""), "ja", "x", ""),
+    ]  # fmt: skip
+    site = load_site(write_wide(tmp_path, people, own))
+    assert load_credentials(site)["status"].to_list() == ["active", "lost", "lost", "active"]
+    assert [row.status for row in load_rows(site).credentials] == ["active", "lost", "lost", "active"]
+
+
 def test_a_missing_column_of_one_number_is_refused(tmp_path: Path) -> None:
     told, _ = fault(write_wide(tmp_path, PEOPLE_OF_ALL_KINDS, WIDE.replace('value = "Spind"', 'value = "Schrank"')))
     assert "'Schrank'" in told
