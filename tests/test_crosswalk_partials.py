@@ -163,6 +163,20 @@ def test_a_fault_in_a_part_is_told_as_that_of_the_whole_file(tmp_path: Path, lin
         assert answer(in_parts, site, cuts, Random(3)) == wanted
 
 
+def test_titles_above_the_header_count_as_lines(tmp_path: Path) -> None:
+    """Wherever the file is cut: within the titles, behind the header, and in the rows, one of which is an exception."""
+    header, row, _ = FILES["readings.csv"].split("\n")
+    lines = ["Readings", "of March", header, row, row.replace("786777", "x"), "", row.replace("786777", "y"), ""]
+    text = "\n".join(lines)
+    site = load(tmp_path, GOOD, {**FILES, "readings.csv": text})
+    site = replace(site, readings=replace(site.readings, header_line=3))
+    whole = crosswalk(site)
+    assert [each.line for each in whole.exceptions if each.file == "readings.csv"] == [5, 7]
+    ends = [place + 1 for place, sign in enumerate(text) if sign == "\n"][:-1]
+    for cuts in ([ends[0]], [ends[1]], [ends[2]], [ends[3]], [ends[2], ends[4]], ends):
+        assert in_parts(site, cuts, Random(1)) == whole
+
+
 def test_a_file_in_utf_16_is_one_part(tmp_path: Path) -> None:
     text = GOOD.replace('path = "readings.csv"', 'path = "readings.csv"\nencoding = "utf-16"')
     assert text != GOOD

@@ -204,12 +204,12 @@ def finish(
 
 def _join_rows(whole: Partial, site: Site) -> pl.DataFrame:
     """The readings of all parts, each with its line in the file."""
-    return join_readings(site, _number_lines(whole))
+    return join_readings(site, _number_lines(whole, len(site.readings.mapping.row_maps)))
 
 
-def _number_lines(whole: Partial) -> Iterator[pl.DataFrame]:
+def _number_lines(whole: Partial, rows_of_line: int) -> Iterator[pl.DataFrame]:
     before = 0
     for part in whole.parts:
         if part.rows is not None:
-            yield part.rows.with_columns(pl.col("line") + before)
+            yield part.rows.with_columns(pl.col("line") + before * rows_of_line)
         before += part.stop

@@ -35,7 +35,6 @@ from credkit.files.headers import find_header_faults
 from credkit.files.recoding import RecodedStream, open_stream
 from credkit.files.regularfiles import LONGEST_LINE_BYTES
 
-FIRST_ROW_LINE = 2  # the line of the first row
 LINE_WINDOW_BYTES = LONGEST_LINE_BYTES // 2  # bytes that hold an end of a line, unless a line may be too long
 
 

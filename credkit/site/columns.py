@@ -15,7 +15,7 @@ import polars as pl
 
 from credkit.core.whitespace import WHITE_SPACE
 from credkit.files.bytestreams import WHOLE_FILE, FileRange
-from credkit.files.csvcolumns import FIRST_ROW_LINE, NeedsStrictReader, RowBlock, read_blocks, read_frame
+from credkit.files.csvcolumns import NeedsStrictReader, RowBlock, read_blocks, read_frame
 from credkit.files.faults import FileFaults
 from credkit.files.momentpatterns import MomentPattern
 from credkit.files.times import Clock
@@ -116,7 +116,7 @@ def load_reading_part(site: Site, part: FileRange) -> RowBlock:
 
     Raises `NeedsStrictReader` where a cell is at fault.
     """
-    stop = 0 if part.start else FIRST_ROW_LINE
+    stop = 0 if part.start else site.readings.header_line + 1
 
     def frames() -> Iterator[pl.DataFrame]:
         nonlocal stop
