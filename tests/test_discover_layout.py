@@ -15,6 +15,7 @@ import galois
 import numpy as np
 import pytest
 
+from benchmarks.discover_layout import trial
 from credkit import DecodeError, DefinitionError, chain, discover, layout_entries
 from credkit.catalogue.registry import catalogue
 from credkit.cli.layoutfile import file_entries
@@ -200,6 +201,11 @@ def test_a_sum_is_a_check_of_the_layout(tmp_path: Path) -> None:
 
 
 # ── damage ──────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_cards_before_a_carry_are_not_damaged() -> None:
+    """In the first eight of 400 cards only, bits 39 and 40 are unlike: a check that covers one does not cover both."""
+    assert trial(88, 400, "consecutive", 0.02).is_right
 
 
 @pytest.mark.parametrize("seed", range(5))

@@ -8,7 +8,8 @@ sure all the same, those few are outliers.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
+from itertools import combinations
 from random import Random
 from typing import NamedTuple
 
@@ -73,6 +74,7 @@ def find_outliers(frames: Sequence[int], length: int, *, seed: int = 0, clock: C
     span = Span(1 << place | value << length for place, value in still.items())
     accepted = []
     seldom = [1 << place | value << length for place, (value, fails) in enumerate(near) if 0 < fails <= most]
+    seldom += _seldom_apart(vectors, one, length, still, most)
     improved = {_with_seldom(each, seldom, vectors, one, length) for each in candidates if each.fails <= most}
     for each in sorted(improved):
         at_an_end = _is_run_at_an_end(_failing(each.mask, vectors, one, length), one)
@@ -155,10 +157,19 @@ def _any_relations(frames: Sequence[int], length: int, source: Random) -> list[i
     return null_space(columns(drawn, length), size)
 
 
+def _seldom_apart(vectors: Sequence[int], one: int, length: int, still: Collection[int], most: int) -> Iterator[int]:
+    """The pairs of bits that seldom differ or seldom agree, none ``still``: until a carry each passes for the other."""
+    varying = [place for place in range(length) if place not in still]
+    for place, other in combinations(varying, 2):
+        value, fails = _majority(vectors[place] ^ vectors[other], one)
+        if 0 < fails <= most:
+            yield 1 << place | 1 << other | value << length
+
+
 def _with_seldom(
     candidate: _Candidate, seldom: Sequence[int], vectors: Sequence[int], one: int, length: int
 ) -> _Candidate:
-    """The relation with those bits added that seldom change and by which it fails in fewer frames.
+    """The relation with those of ``seldom`` added by which it fails in fewer frames.
 
     After a carry the last few of a hundred cards differ in a high bit: they are not damaged, the bit is covered.
     """
