@@ -684,3 +684,25 @@ def test_a_file_that_ends_above_its_header(tmp_path: Path) -> None:
     site = titled(tmp_path, "german", "header_line = 4")
     (site.parent / "credentials.csv").write_bytes(TITLES.encode())
     assert "line 4: the file ends above this line" in fault(site)
+
+
+@pytest.mark.parametrize("name", FOREIGN)
+def test_an_audit_reads_an_export_below_its_titles(name: str, tmp_path: Path) -> None:
+    def read(site: Path) -> list[dict[str, Any]]:
+        return [
+            record["reader"] for record in records(run("audit", "--site", str(site), "--json")) if "reader" in record
+        ]
+
+    assert read(titled(tmp_path, name, "header_line = 4")) == read(EXPORTS / name / "site.toml")
+
+
+@pytest.mark.parametrize(
+    ("foot", "told"), [("Summe;12\r\n", True), (";;;;;;;;;\r\n;;;;;;;;;\r\nAnzahl;;12;;;;;;;\r\n", True), ("", False)]
+)
+def test_totals_and_blank_cells_below_a_table_are_told_with_the_cure(foot: str, told: bool, tmp_path: Path) -> None:
+    shutil.copytree(EXPORTS / "german", tmp_path / "german")
+    people = tmp_path / "german" / "credentials.csv"
+    people.write_bytes(people.read_bytes().replace(b"verloren", b"verlorn") + foot.encode())
+    text = fault(tmp_path / "german" / "site.toml")
+    assert ("below a table are no rows: delete them" in text) == told
+    assert "'verlorn'" in text

@@ -60,6 +60,6 @@ def _open_file(path: Path, plan: AuditPlan, delimiter: str, encoding: str) -> Ca
     if kind.startswith(".csv"):
         return CsvSource(
             name=name, path=path, size=size, kind=kind, columns=plan.columns, delimiter=delimiter, encoding=encoding,
-            strips_header=bool(plan.stripped),
+            strips_header=bool(plan.stripped), header_line=plan.site.readings.header_line if plan.site else 1,
         )  # fmt: skip
     return JsonSource(name=name, path=path, size=size, kind=kind, columns=plan.columns)

@@ -30,13 +30,14 @@ class CsvSource(CaptureFile):
     delimiter: str = ","
     encoding: str = "utf-8"
     strips_header: bool = False  # whether white space around the names of columns is left out
+    header_line: int = 1  # what stands above it is not read
 
     def pieces(self) -> Iterator[FilePiece]:
         """The rows behind the header."""
         stream, encoding = self._open()
         with stream:
             form, rest = self._form(stream, encoding)
-            self.first = 2
+            self.first = self.header_line + 1
             if self.start or self.stop is not None:
                 stream.go_to(self.start or stream.tell() - len(rest), self.stop)
                 rest = b""
@@ -71,22 +72,25 @@ class CsvSource(CaptureFile):
         if not begun.strip():
             why = stream.broken or "the file is empty"
             raise DefinitionError(f"{self.name} line 1: {why}, expected the columns {', '.join(self.columns.wanted)}")
-        first, _, rest = begun.partition(b"\n")
+        *lines, rest = begun.split(b"\n", self.header_line)
+        if len(lines) < self.header_line:  # the last line may have no end
+            lines, rest = [*lines, rest], b""
+        first = lines[-1] if len(lines) == self.header_line else b""
         header = self._header(first.removesuffix(b"\r"), encoding)
-        places = find_columns(self.name, header, self.columns, "line 1")
+        places = find_columns(self.name, header, self.columns, f"line {self.header_line}")
         line = LineFormat(
             width=len(header), delimiter=self.delimiter, encoding=encoding, kept=tuple(sorted(places.values()))
         )
         return CsvForm(line=line, places=places, columns=self.columns), rest
 
     def _begun(self, stream: ByteStream) -> bytes:
-        """Enough of the file to have its first line."""
+        """Enough of the file to have its header."""
         found = b""
-        while b"\n" not in found and (more := stream.read_some()):
+        while found.count(b"\n") < self.header_line and (more := stream.read_some()):
             found += more
-            if b"\n" not in found and len(found) >= LONGEST_LINE_BYTES:
+            if found.count(b"\n") < self.header_line and len(found) >= LONGEST_LINE_BYTES:
                 raise DefinitionError(
-                    f"{self.name} line 1: the header has more than {LONGEST_LINE_BYTES:,} bytes: "
+                    f"{self.name} line {self.header_line}: the header has more than {LONGEST_LINE_BYTES:,} bytes: "
                     "is this a file of rows?"
                 )
         return found
@@ -96,19 +100,21 @@ class CsvSource(CaptureFile):
             text = line.decode(encoding)
         except UnicodeDecodeError as error:
             raise DefinitionError(
-                f"{self.name} line 1: byte {line[error.start]:02X}h at offset {error.start} is not {encoding}"
+                f"{self.name} line {self.header_line}: byte {line[error.start]:02X}h at offset {error.start} is not "
+                f"{encoding}"
             ) from None
         for sign, what in (("\0", "NUL character"), ("\r", "carriage return")):
             if sign in text:
-                raise DefinitionError(f"{self.name} line 1: there is a {what} in it: is this a CSV?")
+                raise DefinitionError(f"{self.name} line {self.header_line}: there is a {what} in it: is this a CSV?")
         try:
             header = next(csv.reader([text], delimiter=self.delimiter, strict=True))
         except csv.Error as error:
-            raise DefinitionError(f"{self.name} line 1: the header is not CSV: {error}") from None
+            raise DefinitionError(f"{self.name} line {self.header_line}: the header is not CSV: {error}") from None
         other = next((sign for sign in ";\t|," if sign != self.delimiter and sign in text), None)
         if len(header) == 1 and len(self.columns.wanted) > 1 and other:
             raise DefinitionError(
-                f"{self.name} line 1: there is one column only: is the delimiter {redacted_repr(other)}?"
+                f"{self.name} line {self.header_line}: there is one column only: is the delimiter "
+                f"{redacted_repr(other)}?"
             )
         return list(map(strip_white_space, header)) if self.strips_header else header
 

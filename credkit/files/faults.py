@@ -22,16 +22,18 @@ from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import format_count, nearest, redacted_repr
+from credkit.core.sentences import describe_rows, format_count, nearest, redacted_repr
 from credkit.core.whitespace import describe_ends, strip_white_space
 from credkit.files.csvfiles import read_rows
 from credkit.files.declaredfiles import CsvFile, FormFault, WrongCell
 from credkit.files.headers import HeaderFaults
+from credkit.files.tablefoot import TableFoot
 
 MAX_LINES = 20  # lines of a fault that are named
 MAX_KINDS = 10  # kinds of fault of a file that are described
 MAX_WORDS = 20  # words of a rule whose rows are counted apart
 MAX_SAMPLES = 3  # words that stand for many
+FOOT_ADVICE = "totals, notes and empty cells below a table are no rows: delete them, or export without them"
 ITEM = "    "  # before what belongs to a fault
 
 
@@ -148,6 +150,7 @@ class FileFaults:
 
     def __init__(self) -> None:
         self._files: dict[CsvFile, _FileTally] = {}
+        self._feet: dict[CsvFile, TableFoot] = {}
         self._current: _FileTally | None = None  # of the file that is being read
 
     def __bool__(self) -> bool:
@@ -158,6 +161,7 @@ class FileFaults:
         missing = self._tally(file).missing
         if counted := [fault for fault in faults if fault.rule.column not in missing]:
             self.add_rows(file, 1)
+            self._tally(file).foot.note_fault(line)
             for fault in counted:
                 self.count(file, fault, (line,), 1)
 
@@ -187,9 +191,11 @@ class FileFaults:
         cell_rules: dict[str, FaultRule] = {}
         required = set(columns) - set(optional)
         is_useless = False
+        foot = self._feet.setdefault(file, TableFoot())
 
         def note_width(line: int, cells: int, expected: int) -> None:
             has_more = cells > expected
+            foot.note_row(line, cells)
             rule = wrong.setdefault(has_more, _width_rule(expected, advice * has_more, has_more=has_more))
             self.add(file, line, [FaultOccurrence(rule, (cells,))])
 
@@ -211,6 +217,7 @@ class FileFaults:
                 ):  # fmt: skip
                     if is_useless:
                         break
+                    foot.note_row(file.mapping.line_of(row[0]), sum(map(bool, row[1])))
                     yield row
                 if is_useless and len(tried) > 1:
                     self._tally(file).forget()  # that form is not the file's, either
@@ -232,7 +239,7 @@ class FileFaults:
 
     def _tally(self, file: CsvFile) -> _FileTally:
         if self._current is None or self._current.file is not file:
-            self._current = self._files.setdefault(file, _FileTally(file))
+            self._current = self._files.setdefault(file, _FileTally(file, self._feet.get(file)))
         return self._current
 
 
@@ -263,8 +270,8 @@ def _width_rule(expected: int, advice: str, *, has_more: bool) -> FaultRule:
 class _FileTally:
     """What is wrong with one file."""
 
-    def __init__(self, file: CsvFile) -> None:
-        self.file = file
+    def __init__(self, file: CsvFile, foot: TableFoot | None) -> None:
+        self.file, self.foot = file, foot or TableFoot()
         self.form_faults: list[FormFault] = []
         self.header: HeaderFaults | None = None
         self.rows = 0
@@ -279,6 +286,7 @@ class _FileTally:
     def forget(self) -> None:
         """Forget what was found in a form that is not the file's."""
         self.header, self.rows, self.rules = None, 0, {}
+        self.foot.clear()
 
     @property
     def missing(self) -> frozenset[str]:
@@ -296,7 +304,8 @@ class _FileTally:
         if self.rows == 1 == len(self.rules):
             ((rule, tally),) = self.rules.items()
             (words,), (line,) = tally.words, tally.total.lines
-            yield f"{self.file.name} line {line}: {rule.describe(words, self.file)}"
+            foot = f"; {FOOT_ADVICE}" if self.foot.find_lines() else ""
+            yield f"{self.file.name} line {line}: {rule.describe(words, self.file)}{foot}"
         elif self.rows:
             kinds = format_count(len(self.rules), "kind")
             yield f"{self.file.name}: {kinds} of fault in {format_count(self.rows, 'row')}"
@@ -306,6 +315,9 @@ class _FileTally:
             if (more := len(ranked) - MAX_KINDS) > 0:
                 yield f"- and {format_count(more, 'more kind')} of fault"
             yield from self._describe_blanks()
+            if lines := self.foot.find_lines():
+                few = "line of the file fills" if len(lines) == 1 else f"{len(lines)} lines of the file fill"
+                yield f"- the last {few} fewer cells than the rows above ({describe_rows(lines)}): {FOOT_ADVICE}"
         if self.end:
             yield f"{self.end}{'; no row behind it was checked' if self.rows else ''}"
 
