@@ -25,6 +25,7 @@ from credkit.files.csvfiles import read_rows
 from credkit.files.declaredfiles import CsvFile
 from credkit.files.sheetcells import describe_column
 from credkit.files.workbooks import load_sheet
+from credkit.proposal import propose_site
 from credkit.site import load_rows, load_site
 from credkit.site.columns import load_frames
 from tests.amounts import examples
@@ -526,3 +527,15 @@ def test_without_the_library_it_is_one_sentence(tmp_path: Path) -> None:
     found = without("openpyxl", "crosswalk", str(make_site(tmp_path)), "--out", "out", home=tmp_path)
     assert found.returncode == 2
     assert "reading a workbook (.xlsx) needs the extra site: pip install 'credkit[site]'" in found.stderr
+
+
+@pytest.mark.parametrize("name", ["people.csv", "people.xls"])
+@pytest.mark.parametrize("what", ["a workbook", "an old workbook"])
+def test_a_workbook_with_the_name_of_another_file_is_told(name: str, what: str, tmp_path: Path) -> None:
+    site = make_site(tmp_path)
+    data = (tmp_path / "people.xlsx").read_bytes() if what == "a workbook" else compound("Workbook")
+    (tmp_path / name).write_bytes(data)
+    site.write_text(site.read_text(encoding="utf-8").replace("people.xlsx", name), encoding="utf-8")
+    assert "not a CSV" in fault(site)
+    with refusal(DefinitionError):
+        propose_site([tmp_path / name], tmp_path)

@@ -24,7 +24,7 @@ from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
 from credkit.core.whitespace import strip_white_space
 from credkit.files.columnmaps import plan_rows
-from credkit.files.declaredfiles import CsvFile, FormFault, WrongCell
+from credkit.files.declaredfiles import CsvFile, FormFault, WrongCell, refuse_workbook
 from credkit.files.headers import HeaderFaults, find_header_faults
 from credkit.files.regularfiles import LONGEST_LINE_BYTES, open_regular
 
@@ -224,6 +224,8 @@ def _read_texts(file: CsvFile) -> Iterator[str]:
     decoder = getincrementaldecoder(file.encoding)()
     done = ends = characters = lines = 0  # bytes and line ends that were read, characters and lines that came of them
     for piece in _read_pieces(file):
+        if not done:
+            refuse_workbook(file.name, piece)
         if not done and piece.startswith(BOM_UTF8) and lookup(file.encoding).name not in ("utf-8", "utf-8-sig"):
             raise FormFault(
                 f"{file.name}: the byte order mark at its start is that of utf-8, not {file.encoding} "

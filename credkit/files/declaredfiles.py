@@ -16,6 +16,8 @@ from credkit.core.sentences import describe_rows, redacted_repr
 from credkit.files.columnmaps import OWN_FORM, ColumnMap
 
 WORKBOOK_SUFFIXES = (".xlsx", ".xlsm")
+PACKAGE = b"PK\x03\x04"  # at the start of a workbook
+COMPOUND_FILE = bytes.fromhex("D0CF11E0A1B11AE1")  # at the start of an old workbook, or an encrypted one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,3 +137,19 @@ class WrongCell(NamedTuple):
         "the cell in column A is an error of the spreadsheet: '#REF!'"
         """
         return f"{self.problem}: {redacted_repr(self.word)}" if self.word else self.problem
+
+
+def refuse_workbook(name: str, start: bytes) -> None:
+    """Refuse a file of texts that is a workbook by its first bytes.
+
+    >>> refuse_workbook("people.csv", PACKAGE)
+    Traceback (most recent call last):
+    credkit.DefinitionError: people.csv: the file is a workbook, not a CSV: it is read where its name ends in .xlsx
+    """
+    if start.startswith(PACKAGE):
+        raise DefinitionError(f"{name}: the file is a workbook, not a CSV: it is read where its name ends in .xlsx")
+    if start.startswith(COMPOUND_FILE):
+        raise DefinitionError(
+            f"{name}: the file is a workbook of the old form (.xls), or an encrypted one, not a CSV: save it as .xlsx, "
+            "without a password"
+        )

@@ -31,6 +31,7 @@ from openpyxl.utils.cell import column_index_from_string, range_boundaries
 
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import nearest, redacted_repr
+from credkit.files.declaredfiles import COMPOUND_FILE
 from credkit.files.digests import file_stamp
 from credkit.files.regularfiles import open_regular
 from credkit.files.sheetcells import CellFault, CellProblem, CellText, CellWriter
@@ -41,7 +42,6 @@ LARGEST_UNPACKED_BYTES = 1 << 30  # bytes of all parts of a workbook
 MOST_TIMES, UNSUSPECTED_BYTES = 200, 1 << 26  # how much larger parts may become, if they are large then
 BATCH_ROWS = 1 << 13  # rows that become columns at once
 KEPT_SHEETS = 4  # read sheets that are kept for who asks for them again
-COMPOUND_FILE = bytes.fromhex("D0CF11E0A1B11AE1")  # at the start of an old workbook, or an encrypted one
 ENCRYPTED_PART = "EncryptedPackage".encode("utf-16-le")  # what only the latter has
 _MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 _STRICT = b"http://purl.oclc.org/ooxml/spreadsheetml/main"

@@ -22,7 +22,7 @@ from credkit.core.sentences import format_count, redacted_repr
 from credkit.core.whitespace import strip_white_space
 from credkit.files.columnmaps import ColumnMap
 from credkit.files.csvfiles import BYTE_ORDER_MARK, read_cells, read_rows
-from credkit.files.declaredfiles import CsvFile
+from credkit.files.declaredfiles import CsvFile, refuse_workbook
 from credkit.files.regularfiles import read_regular
 from credkit.privacy.accounts import holds_track
 from credkit.proposal.headerlines import SEARCHED_LINES, describe_header_line, find_header_line
@@ -86,6 +86,7 @@ def _read_text(path: Path) -> ExportTable:
         data = read_regular(path, LARGEST_EXPORT_BYTES)
     except OSError as error:
         raise DefinitionError(f"{path}: the file cannot be read ({error.strerror})") from None
+    refuse_workbook(path.name, data[:8])
     encoding, evidence, doubts = find_encoding(data)
     try:
         text = data.decode(encoding).removeprefix(BYTE_ORDER_MARK)
