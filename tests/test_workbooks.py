@@ -370,7 +370,7 @@ def test_dates_between_texts_are_what_a_spreadsheet_of_another_country_leaves(tm
     # 03/04/2026, written day first, becomes 4 March where the month stands first; 17/04/2026 stays a text there.
     rows = [HEADER, [*ROW[:5], date(2026, 3, 4)], [*ROW[:5], "17/04/2026"], [*ROW[:5], ""]]
     (told,) = remarks(make_site(tmp_path, {"Personen": rows}, credentials='date = "DD/MM/YYYY"'))
-    assert "of valid_from, 1 cell is stored as dates, 1 as texts (line 3)" in told
+    assert "of valid_from, 1 cell is stored as a date, 1 as a text (line 3)" in told
 
 
 def test_a_sheet_that_another_file_of_the_site_is_on_is_read(tmp_path: Path) -> None:
@@ -378,6 +378,18 @@ def test_a_sheet_that_another_file_of_the_site_is_on_is_read(tmp_path: Path) -> 
     path = make_site(tmp_path, both, readings='sheet = "Protokoll"')
     path.write_text(path.read_text(encoding="utf-8").replace("log.xlsx", "people.xlsx"), encoding="utf-8")
     assert remarks(path) == []
+
+
+def test_several_numbers_a_line_are_each_looked_at(tmp_path: Path) -> None:
+    rows: list[list[Any]] = [["id", "Prox", "Chip"], ["P-1", "01200345", 1200346], ["P-2", None, "01200347"]]
+    numbers = "".join(f'[[files.credentials.numbers]]\ncolumns = {{ value = "{name}" }}\n' for name in ("Prox", "Chip"))
+    common = 'columns = { person_id = "id" }\nconstants = { kind = "card", status = "active" }\n'
+    path = make_site(tmp_path, {"A": rows}, credentials=f'{common}credential_id = "{{value}}"\n{numbers}')
+    site = load_site(path)
+    assert by_kernel(site) == as_wanted(load_rows(site))
+    assert [row.value for row in load_rows(site).credentials] == ["01200345", "1200346", "01200347"]
+    (told,) = remarks(path)
+    assert "1 cell of value (column 'Chip') is stored as a number (line 2)" in told
 
 
 def test_nothing_is_said_of_texts(tmp_path: Path) -> None:

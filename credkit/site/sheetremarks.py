@@ -64,17 +64,17 @@ def _describe_sheet(site: Site, file: CsvFile, numbers: Sequence[str], moments: 
     sheet = load_declared_sheet(file)
     where = f"{file.name}, sheet {redacted_repr(sheet.name)}"
     for column in numbers:
-        named = f"{column}{file.mapping.describe_headers(column)}"
         for place in _places(file, sheet, column):
+            named = _name_column(file, sheet, column, place)
             if unsure := [line for line, at in sheet.unsure if at == place and line > file.header_line]:
                 yield (
-                    f"{where}: {_count_cells(len(unsure))} of {named} {_are(unsure)} stored as numbers with more than "
+                    f"{where}: {_count_cells(len(unsure))} of {named} {_stored(unsure, 'number')} with more than "
                     f"15 digits or a fraction ({describe_rows(unsure)}): a spreadsheet keeps 15, so digits may be "
                     "lost; re-export the column as text"
                 )
             if bare := [line for line in sheet.bare.get(place, ()) if line > file.header_line]:
                 yield (
-                    f"{where}: {_count_cells(len(bare))} of {named} {_are(bare)} stored as numbers "
+                    f"{where}: {_count_cells(len(bare))} of {named} {_stored(bare, 'number')} "
                     f"({describe_rows(bare)}): leading zeros may be lost"
                 )
     for column in moments:
@@ -98,11 +98,12 @@ def _describe_mixture(file: CsvFile, sheet: Sheet, column: str, where: str) -> I
         filled = sheet.rows_below(file.header_line).filter(~pl.col(str(place)).is_in(words))["line"]
         texts = filled.filter(~filled.is_in(dates)).to_list() if dates else []
         if texts:
+            counts = f"{_count_cells(len(dates))} {_stored(dates, 'date')}, {len(texts):,} as "
             yield (
-                f"{where}: of {column}{file.mapping.describe_headers(column)}, {_count_cells(len(dates))} "
-                f"{_are(dates)} stored as dates, {len(texts):,} as texts ({describe_rows(texts)}): a spreadsheet that "
-                "takes the month to stand first leaves such a mixture, and turns days and months round; compare the "
-                "dates with their source"
+                f"{where}: of {_name_column(file, sheet, column, place)}, {counts}"
+                f"{'a text' if len(texts) == 1 else 'texts'} ({describe_rows(texts)}): a spreadsheet that takes the "
+                "month to stand first leaves such a mixture, and turns days and months round; compare the dates with "
+                "their source"
             )
 
 
@@ -122,11 +123,22 @@ def _unread_sheets(site: Site, file: CsvFile, sheet: Sheet) -> list[str]:
 def _places(file: CsvFile, sheet: Sheet, column: str) -> list[int]:
     """The places of the headers that hold a column."""
     header = [strip_white_space(name) if file.strip else name for name in sheet.read_header(file.header_line)]
-    return [header.index(name) for name in file.mapping.headers_of(column) if name in header]
+    return [header.index(name) for name in file.mapping.all_headers_of(column) if name in header]
+
+
+def _name_column(file: CsvFile, sheet: Sheet, column: str, place: int) -> str:
+    """A column of ours, and the header that holds it, if that has another name."""
+    header = sheet.read_header(file.header_line)[place]
+    return column if header == column else f"{column} (column {redacted_repr(header)})"
 
 
 def _count_cells(count: int) -> str:
     return format_count(count, "cell")
+
+
+def _stored(lines: Sequence[int], noun: str) -> str:
+    """How cells on these lines are stored."""
+    return f"is stored as a {noun}" if len(lines) == 1 else f"are stored as {noun}s"
 
 
 def _are(lines: Sequence[int]) -> str:
