@@ -64,8 +64,10 @@ def _numbers(series: Iterable[WordSeries], lengths: Sequence[int]) -> Iterator[_
             padding = (bare & -bare).bit_length() - 1
             if "/reverse-bits" not in each.chain or "/reverse-bits-in-bytes" in each.chain:
                 padding -= padding % 8
+        is_counted = "decimal:" in each.chain and "/reverse-" not in each.chain
         for length in lengths:
-            if length <= each.length and (length % 8 == 0 or "/reverse-" not in each.chain):
+            is_usual = length % 8 == 0 or length == each.length or is_counted  # else parity bits pass for a last digit
+            if length <= each.length and is_usual:
                 for start in {0, each.length - length}:
                     value = word >> start & ((1 << length) - 1)
                     yield _Number(value, length, each.cost, max(0, padding - start))
