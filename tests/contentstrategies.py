@@ -12,7 +12,7 @@ from credkit.codecs.tracktexts import TrackText
 from credkit.core.fields import Item
 from credkit.core.reading import Field, SchemaRow, TextField
 from credkit.tables.characters import ALPHANUMERIC, NUMERIC, CharacterSet
-from credkit.tables.checkcharacters import UNWEIGHTED_RULES
+from credkit.tables.checkcharacters import CONTENT_RULES, UNWEIGHTED_RULES, WEIGHTED_RULE
 from credkit.tables.content import Content
 from credkit.tables.itemdefinition import PRINTABLE
 from credkit.tables.items import ClosingCheck, format_ranges
@@ -146,7 +146,7 @@ def _field_row(random: Random, usable: str, marks: str) -> tuple[dict[str, Any],
 def _check_row(random: Random, items: list[dict[str, Any]], held: dict[str, str], usable: str) -> dict[str, Any] | None:
     """A check character behind ``items``, or None where nothing can be checked."""
     rule = random.choice(
-        [name for name, each in UNWEIGHTED_RULES.items() if set(each.letters) <= set(usable)] + ["mod-10"]
+        [name for name in CONTENT_RULES if name == WEIGHTED_RULE or set(UNWEIGHTED_RULES[name].letters) <= set(usable)]
     )
     takes = set(UNWEIGHTED_RULES[rule].letters) if rule in UNWEIGHTED_RULES else set("0123456789")
     row: dict[str, Any] = {"check": rule}

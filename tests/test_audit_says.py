@@ -151,7 +151,7 @@ def test_what_streams_join_is_compared_with_what_is_expected(demo: Demo, demo_au
 
 def test_both_say_what_the_crosswalk_does(demo_audit: Audit, page: Page) -> None:
     for said in (screen(demo_audit), " ".join(page.paragraphs)):
-        assert "An audit checks frames. Whether a number was issued" in said
+        assert "Numbers were compared with the register. Who holds a card" in said
         assert "credkit crosswalk SITE --out DIRECTORY" in said
         assert "contradict" not in said
 

@@ -231,4 +231,4 @@ def test_a_command_shows_its_phases_on_a_terminal_and_leaves_an_empty_line(demo:
         "[1/4] reading the credentials", "[2/4] decoding numbers", "[3/4] looking for duplicates",
         "[4/4] counting ranges and plans",
     ]  # fmt: skip
-    assert stayed.startswith("Census of")
+    assert stayed.startswith("4,511 cards, ")
