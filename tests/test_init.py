@@ -239,6 +239,40 @@ def test_both_readers_get_the_chain_by_which_their_texts_were_written(tmp_path: 
     assert [row["text"] for row in lines[::2]] == [f"{number:010d}" for number in serials(Random(7))[::2]]
 
 
+def test_the_printed_number_of_a_card_hides_none_of_the_cards_of_a_line(tmp_path: Path) -> None:
+    """Readers of two cards, and a column with a part of one number: by hand, 24 bits are facility code, then number."""
+    dice = Random(18)
+    people = [(7000 + place, dice.choice((12, 40)), 345 + 7 * place, dice.randrange(1 << 32)) for place in range(40)]
+    register = write(
+        tmp_path / "people.csv", ["Personalnummer", "Ausweisnummer", "Chip-UID", "Aufdruck", "Status"],
+        [[str(one), f"{facility << 16 | number:08d}", f"{uid:08X}", f"{number:05d}", "aktiv"]
+         for one, facility, number, uid in people], "utf-8", ";",
+    )  # fmt: skip
+    texts = [
+        each for _, facility, number, uid in people
+        for each in (("Tor Ost", str(encode(WIEGAND, {"facility": facility, "number": number}))),
+                     ("Tor West", f"{facility << 16 | number:010d}"),
+                     ("Halle", uid.to_bytes(4, "little").hex().upper()))
+    ]  # fmt: skip
+    log = write(
+        tmp_path / "log.csv", ["Zeit", "Leser", "Rohdaten"],
+        [[f"2026-03-{1 + place // 12:02d} {8 + place % 12:02d}:00:00", *text] for place, text in enumerate(texts)],
+        "utf-8", ";",
+    )  # fmt: skip
+    site = tomllib.loads(proposed(tmp_path / "site", register, log)["toml"])
+    assert {name: reader["kind"] for name, reader in site["readers"].items()} == {
+        "Tor Ost": "Ausweisnummer", "Tor West": "Ausweisnummer", "Halle": "Chip-UID",
+    }  # fmt: skip
+    assert [each["columns"] for each in site["files"]["credentials"]["numbers"]] == [
+        {"value": "Ausweisnummer", "printed": "Aufdruck"}, {"value": "Chip-UID"},
+    ]  # fmt: skip
+    first_result(tmp_path / "site")
+    lines = table(tmp_path / "site" / "result" / "crosswalk.csv")
+    written = {row["text"] for row in lines if row["kind"] == "Ausweisnummer"}
+    assert written == {f"{facility << 16 | number:08d}" for _, facility, number, _ in people}  # with their zeros
+    assert all(row["readers"] for row in lines)
+
+
 def test_a_log_in_which_each_card_comes_many_times_needs_no_known_header(tmp_path: Path) -> None:
     dice = Random(5)
     numbers = [dice.randrange(1000, 60000) for _ in range(30)]

@@ -18,7 +18,15 @@ from credkit.discover.sitereaders import (
     group_alike,
     text_chains,
 )
-from credkit.discover.siteregister import NUMBER_KEY, Number, RegisterRow, ValueChain, ValueShape, build_chain
+from credkit.discover.siteregister import (
+    NUMBER_KEY,
+    Number,
+    RegisterRow,
+    ValueChain,
+    ValueShape,
+    build_chain,
+    number_of,
+)
 from credkit.discover.siteresults import FoundKind, FoundReader, SiteDiscovery, undecided
 
 FEWEST_KNOWN = 5  # different registered numbers that a chain must give
@@ -48,6 +56,7 @@ class RegisterSearch:
                 for each in self.known[place, number]:
                     self.index[value.key, each].append((place, number))
         self.chosen: dict[int, ValueChain] = {}
+        self.whole: dict[tuple[str, Number], set[Number]] = defaultdict(set)  # numbers of plain digits, by kind
         self.hits: dict[str, dict[tuple[int, int], dict[str, set[Number]]]] = {}
         self.costs: dict[str, float] = {}
         self.tried: dict[str, int] = {}
@@ -111,6 +120,9 @@ class RegisterSearch:
                 sets[shape.kind, chain.key].update(chain.numbers.values())
             if plain is not None and plain is not chain:
                 sets[shape.kind, NUMBER_KEY].update(plain.numbers.values())
+                for text, number in chain.numbers.items() if chain is not None else ():
+                    if text in plain.numbers:
+                        self.whole[shape.kind, plain.numbers[text]].add(number)
         for row in self.rows:
             at = values.get((row.kind, row.value))
             for chain in () if at is None or not row.issue else self.shapes[at].chains:
@@ -155,6 +167,7 @@ class RegisterSearch:
         while left and len(taken) < MOST_CHAINS:
             fits = self._fits(name, reader, left)
             fits = [each for each in fits if self._is_beyond_chance(name, each)]
+            fits = [each for each in fits if not any(self._has_fields_in(each, other) for other in fits)]
             if not fits:
                 break
             first = fits[0]
@@ -190,6 +203,13 @@ class RegisterSearch:
         """Whether a chain gives enough registered numbers, even as one of all that were tried."""
         return len(fit.known) >= FEWEST_KNOWN and fit.evidence - log2(self.tried[name]) >= FEWEST_BITS
 
+    def _has_fields_in(self, digits: ChainFit, other: ChainFit) -> bool:
+        """Whether one chain reads as plain digits what another reads to the fields of the same registered values."""
+        return (
+            digits.key == NUMBER_KEY != other.key and digits.kind == other.kind and digits.known <= other.known
+            and all(other.numbers[text] in self.whole[digits.kind, digits.numbers[text]] for text in digits.known)
+        )  # fmt: skip
+
     def _kinds(self, readers: Sequence[FoundReader]) -> tuple[FoundKind, ...]:
         found = []
         for kind in dict.fromkeys(shape.kind for shape in self.shapes):
@@ -223,17 +243,24 @@ class RegisterSearch:
 
 
 def _as_decimal(value: ValueChain, lengths: Iterable[int | None]) -> str:
-    """The chain of plain digits as a decimal number of as many bits as its readers give, where it is one."""
+    """The chain of plain digits as a decimal number of as many bits as its readers give, where it is one.
+
+    Decimal numbers of one width keep the zeros in front of them.
+    """
+    width = len(next(iter(value.numbers)))
+    head, _, rest = value.chain.partition("/")
+    names: list[str] = []
     if value.key == NUMBER_KEY and value.chain.startswith("template:{number:0"):
-        width = len(next(iter(value.numbers)))
-        for length in sorted(filter(None, lengths)):
-            try:
-                name = f"decimal:{length},{width}/fields:number:{length}"
-                codec = build_chain(name)
-            except CredkitError:
-                continue
-            if all(codec._decode_raw(text) == {"number": number[0]} for text, number in value.numbers.items()):
-                return name
+        names += (f"decimal:{length},{width}/fields:number:{length}" for length in sorted(filter(None, lengths)))
+    elif head.startswith("decimal:") and any(text.startswith("0") for text in value.numbers):
+        names.append(f"{head},{width}/{rest}")
+    for name in names:
+        try:
+            codec = build_chain(name)
+        except CredkitError:
+            continue
+        if all(number_of(codec._decode_raw(text) or {}, value.key) == number for text, number in value.numbers.items()):
+            return name
     return value.chain
 
 

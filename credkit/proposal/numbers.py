@@ -70,14 +70,32 @@ def find_together(
     """The columns of a register that have numbers of different cards, by readers that give one of them and no other.
 
     Each column is looked at as a kind of its own: two columns that write one number alike leave each reader undecided.
+    Readers left undecided are looked at again with each other column by itself: the number printed on a card is often
+    a part of the number in it.
     """
     columns = [numbers.value, *(name for name, known in numbers.others.items() if known >= FEWEST_SHARED)]
     if len(columns) == 1:
         return ()
-    rows = [RegisterRow(name, row.value) for name in columns for row in values[name]]
-    some = {name: texts[:TRIED_TEXTS] for name, texts in readings.items()}
-    given = {reader.kind for reader in search_site(some, rows).decided if reader.known >= FEWEST_SHARED}
+    left = {name: texts[:TRIED_TEXTS] for name, texts in readings.items()}
+    decided = _decided(left, {name: values[name] for name in columns})
+    given = {reader.kind for reader in decided}
+    while len(given) < len(columns):
+        left = {name: texts for name, texts in left.items() if name not in {reader.name for reader in decided}}
+        found = {name: _decided(left, {name: values[name]}) for name in columns if name not in given}
+        best = max(found, key=lambda name: max((each.evidence for each in found[name]), default=0.0))  # first of equals
+        decided = found[best]
+        if not decided:
+            break
+        given.add(best)
     return tuple(name for name in columns if name in given) if len(given) > 1 else ()
+
+
+def _decided(
+    readings: Mapping[str, Sequence[str]], columns: Mapping[str, Sequence[RegisterRow]]
+) -> list[FoundReader]:  # fmt: skip
+    """The readers whose chains are decided, where each column of numbers is a kind of its own."""
+    rows = [RegisterRow(name, row.value) for name, some in columns.items() for row in some]
+    return [reader for reader in search_site(readings, rows).decided if reader.known >= FEWEST_SHARED]
 
 
 def search_chains(
