@@ -15,6 +15,7 @@ from credkit import DefinitionError
 from credkit.crosswalk import Crosswalk, compare_runs, crosswalk, read_run, write_outputs
 from credkit.crosswalk.linetable import WRITTEN_ACTIONS, LineTable
 from credkit.crosswalk.readiness import STATES, AreaCounts
+from credkit.crosswalk.worktext import describe_verdict
 from credkit.demo import Demo
 from credkit.report import report_crosswalk
 from credkit.report.charts import draw_shares
@@ -186,6 +187,11 @@ def test_reasons_are_counted_from_the_crosswalk(demo_crosswalk: Crosswalk) -> No
     assert found.reasons[:2] == (
         f"{locked} people would stand before a locked door", f"{held} people wait for a decision on a card"
     )  # fmt: skip
+    # As the verdict on the screen counts them; crane sends one facility code for all cards, which no line mends.
+    assert [each for each in found.reasons if "more to check" in each or "setting" in each] == [
+        "6 reader settings to change", "1 more to check"
+    ]  # fmt: skip
+    assert "6 reader settings to change" in describe_verdict(demo_crosswalk)
     words = {area.name: area.word for area in found.areas}
     assert words["ferry"] == "not known", "none of its 640 readings resolves"
     assert words["gangway"] == "ready"
@@ -201,6 +207,12 @@ READ = "time,reader,text,presentation,expected\n" + "".join(
     for k in range(41, 49)
     for reader, text in (("gate; 7", f"0C{k:04X}"), ("yard", f"0C{k:04X}"), ("locker", f"{k:04d}"))
 )
+
+
+def test_readings_of_cards_that_are_not_active_are_exceptions_not_readings_without_a_card(tmp_path: Path) -> None:
+    lost = HEALTHY.replace("P-41,C-41,card,786473,,,active", "P-41,C-41,card,786473,,,lost")
+    _, text = page_of(write_site(tmp_path, credentials=lost, readings=READ))
+    assert "Every row is accounted for2 of 24 readings (8.3 %) are exceptions" in Page(text).paragraphs
 
 
 def test_go_where_nothing_speaks_against_it(tmp_path: Path) -> None:

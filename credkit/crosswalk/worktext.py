@@ -18,12 +18,17 @@ def describe_verdict(result: Crosswalk) -> str:
     parts = [f"{format_count(cards.ready, 'card')} ready"]
     if cards.held:
         parts.append(f"{cards.held:,} {'needs' if cards.held == 1 else 'need'} a decision")
-    settings = sum(bool(item.lines) and item.task in READER_TASKS for item in result.work)
+    settings = count_settings(result)
     if settings:
         parts.append(f"{format_count(settings, 'reader setting')} to change")
     if not result.work:
         parts.append("nothing to do")
     return ", ".join(parts)
+
+
+def count_settings(result: Crosswalk) -> int:
+    """The items of work on a reader that lines of the site file end."""
+    return sum(bool(item.lines) and item.task in READER_TASKS for item in result.work)
 
 
 def work_text(result: Crosswalk, most: int | None = None) -> Iterator[str]:

@@ -13,7 +13,7 @@ from credkit.core.sentences import format_count
 from credkit.crosswalk.readiness import NOWHERE
 from credkit.crosswalk.result import Crosswalk
 from credkit.crosswalk.tasks import TASKS
-from credkit.crosswalk.worktext import READER_TASKS
+from credkit.crosswalk.worktext import READER_TASKS, count_settings
 from credkit.work.items import WorkItem
 
 Word = Literal["ready", "not yet", "not known"]
@@ -22,7 +22,7 @@ SETTING_TASKS = (*READER_TASKS, "fails-since", "two-settings", "single-facility"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AreaVerdict:
-    """Whether an area is ready, with the ``reasons`` against it; ``unresolved`` of its ``readings`` show no card."""
+    """Whether an area is ready, with the ``reasons`` against it; ``unresolved`` of its ``readings`` are exceptions."""
 
     name: str
     readers: tuple[str, ...]
@@ -100,8 +100,11 @@ def _reasons(result: Crosswalk, areas: list[AreaVerdict]) -> Iterator[str]:
         yield f"{format_count(locked, 'person', 'people')} would stand before a locked door"
     if held := result.readiness.people.held:
         yield f"{format_count(held, 'person', 'people')} {'waits' if held == 1 else 'wait'} for a decision on a card"
-    if settings := sum(item.task in SETTING_TASKS for item in result.work):
-        yield f"{format_count(settings, 'reader setting')} to check"
+    settings = count_settings(result)
+    if settings:
+        yield f"{format_count(settings, 'reader setting')} to change"
+    if others := sum(item.task in SETTING_TASKS for item in result.work) - settings:
+        yield f"{others:,} more to check" if settings else f"{format_count(others, 'reader setting')} to check"
     if dangers := len(security_items(result)):
         yield f"{format_count(dangers, 'item')} about cards that should not work any more"
     if unknown := sum(area.word == "not known" for area in areas):

@@ -170,4 +170,4 @@ def _trust(result: Crosswalk) -> tuple[str, str]:
     left = count_unaccounted(result)
     answer = f"{left:,} rows unaccounted" if left else "Every row is accounted for"
     share = f" ({100 * (readings - resolved) / readings:.1f} %)" if readings else ""
-    return answer, f"{readings - resolved:,} of {format_count(readings, 'reading')}{share} show no card"
+    return answer, f"{readings - resolved:,} of {format_count(readings, 'reading')}{share} are exceptions"
