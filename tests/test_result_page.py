@@ -303,7 +303,8 @@ def test_what_changed_since_an_earlier_run(demo: Demo, demo_crosswalk: Crosswalk
     other = replace(demo_crosswalk, lines=lines, findings=demo_crosswalk.findings[2:])
     write_outputs(other, tmp_path / "second")
     found = compare_runs(read_run(tmp_path / "first"), read_run(tmp_path / "second"))
-    page = Page(report_crosswalk(other, load_site(demo.site), compared=found, made=MADE))
+    text = report_crosswalk(other, load_site(demo.site), compared=found, made=MADE)
+    page = Page(text)
     people = {row[0]: row[1:] for row in page.table("People by target").rows[1:]}
     assert people["gatehouse"] == ["0", "3", "0", "0"]
     changes = page.table("Findings that are new, changed or fixed").rows[1:]
@@ -311,6 +312,7 @@ def test_what_changed_since_an_earlier_run(demo: Demo, demo_crosswalk: Crosswalk
         [each.code, "fixed", each.subject]
         for each in sorted(demo_crosswalk.findings[:2], key=lambda f: (f.code, f.subject))
     ]
+    assert "<summary>gatehouse, lost it: 3 people</summary>" in text
     assert "Worse: +0 −3 people" in " ".join(page.paragraphs)
 
 

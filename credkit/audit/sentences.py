@@ -236,7 +236,7 @@ def describe_undetected(blind: UndetectedErrors) -> str:
     if blind.failed and blind.expected is not None and blind.rate is not None:
         text += (
             f" {blind.failed:,} of {blind.frames:,} frames fail. With independent bit errors at the rate "
-            f"{blind.rate:.2g}, about {format_amount(blind.expected)} wrong frames would have passed."
+            f"{blind.rate:.2g}, {format_amount(blind.expected)} wrong frames would have passed."
         )
     if blind.apart:
         more = len(blind.apart) - MOST_EXCLUDED_READERS_NAMED
@@ -251,11 +251,11 @@ def format_amount(number: float) -> str:
     """An expected number, in as many digits as it deserves.
 
     >>> format_amount(935.55), format_amount(1.59), format_amount(0.0004)
-    ('936', '1.6', 'less than 0.1')
+    ('about 936', 'about 1.6', 'less than 0.1')
     """
     if number < 0.1:
         return "less than 0.1"
-    return f"{number:.1f}" if number < 10 else f"{number:,.0f}"
+    return f"about {number:.1f}" if number < 10 else f"about {number:,.0f}"
 
 
 def format_percent(share: float) -> str:

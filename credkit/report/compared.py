@@ -99,7 +99,11 @@ def _answer(found: RunComparison, differences: Differences) -> tuple[Answer, ...
     gained, lost, exchanged = (found.count_people(outcome) for outcome in OUTCOMES[:3])
     findings = {change: found.count(found.findings, change) for change in (NEW, CHANGED, FIXED)}
     exceptions = {change: found.count(found.exceptions, change) for change in (NEW, FIXED)}
-    news = [f"{each.code}, {each.subject}" for each in differences.findings if each.change == NEW]
+    news = [
+        f"{each.code} ({each.subject})" if each.subject else each.code
+        for each in differences.findings
+        if each.change == NEW
+    ]
     rows = (
         ("Who gained a number?", format_count(gained, "person", "people"), _by_target(differences, "gained")),
         ("Who lost one?", format_count(lost, "person", "people"), _by_target(differences, "lost")),

@@ -161,7 +161,7 @@ def describe_direction(compared: RunComparison) -> str:
     if compared.is_same:
         return "The same"
     gained, lost = compared.count_people("gained"), compared.count_people("lost")
-    return "Better" if gained > lost else "Worse" if lost > gained else "As many numbers"
+    return "Better" if gained > lost else "Worse" if lost > gained else "As many as before"
 
 
 def _trust(result: Crosswalk) -> tuple[str, str]:
