@@ -39,3 +39,12 @@ def test_a_table_keeps_every_cell_and_its_column(rows: list[tuple[str, int, str]
         line.index(f" {number:,}") + len(f" {number:,}") for line, (_, number, _) in zip(first[1:], rows, strict=True)
     }
     assert len(ends) <= 1  # numbers end below each other
+
+
+@given(st.lists(st.tuples(NAMES, st.integers(0, 10**9)), min_size=1, max_size=4))
+def test_cells_that_leave_no_room_for_a_name_stand_below_it(rows: list[tuple[str, int]]) -> None:
+    wide = "0123456789" * 6
+    columns = ("where and what it is", "first-last", "free")
+    lines = list(table_lines(columns, [(name, wide, free + 10**9) for name, free in rows]))
+    assert all(len(line) <= SCREEN_COLUMNS for line in lines)
+    assert [line.split() for line in lines if wide in line] == [[wide, f"{10**9 + free:,}"] for _, free in rows]

@@ -73,16 +73,30 @@ def label_text(label: str, text: str, column: int, width: int = SCREEN_COLUMNS) 
 def table_lines(
     columns: Sequence[str], rows: Iterable[Sequence[str | int]], width: int = SCREEN_COLUMNS
 ) -> Iterator[str]:
-    """Rows under their columns: first cells to the left, wrapped where they are too long; the others to the right."""
+    """Rows under their columns: first cells to the left, wrapped where they are too long; the others to the right.
+
+    Where the others leave too little room, they stand on a line of their own below the first cell.
+
+    >>> print(*table_lines(("where", "first-last"), [("Ausweisnummer 12", "345-9999")], 20), sep="\\n")
+      where
+        first-last
+      Ausweisnummer 12
+          345-9999
+    """
     cells = [
         tuple(f"{cell:,}" if isinstance(cell, int) else escape_unprintable(cell) for cell in row)
         for row in (columns, *rows)
     ]
     sizes = [max(map(len, column)) for column in list(zip(*cells, strict=True))[1:]]
-    room = max(NARROWEST_NAME, width - INDENT - sum(size + 2 for size in sizes))
+    room = width - INDENT - sum(size + 2 for size in sizes)
+    is_stacked = room < min(NARROWEST_NAME, max(len(row[0]) for row in cells))
+    if is_stacked:
+        room = width - INDENT
     names = [wrap_text(row[0], min(room, width - 2 * INDENT)) or [""] for row in cells]
     widest = max(len(line) for name in names for line in name)
     for (first, *rest), row in zip(names, cells, strict=True):
         others = "".join(f"  {cell:>{size}}" for cell, size in zip(row[1:], sizes, strict=True))
-        yield f"{'':{INDENT}}{first:<{widest}}{others}".rstrip()
+        yield f"{'':{INDENT}}{first if is_stacked else f'{first:<{widest}}{others}'}".rstrip()
         yield from (f"{'':{2 * INDENT}}{line}" for line in rest)
+        if is_stacked:
+            yield f"{'':{INDENT}}{others}".rstrip()
