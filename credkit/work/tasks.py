@@ -62,7 +62,7 @@ SHARED_TASKS = {
     ),
     "failing": Task(
         title="{subject}: readings that fail",
-        act="Look at the reader, its wiring and its chain in the site file; likely causes stand in the details.",
+        act="Look at the reader, its wiring and its chain; likely causes stand in the details.",
     ),
     "unexpected-value": Task(
         title="Readings with an unexpected value",
