@@ -273,6 +273,24 @@ def test_the_printed_number_of_a_card_hides_none_of_the_cards_of_a_line(tmp_path
     assert all(row["readers"] for row in lines)
 
 
+def test_one_number_in_two_notations_is_one_card(tmp_path: Path) -> None:
+    dice = Random(4)
+    people = [(7000 + place, dice.randrange(1 << 32)) for place in range(40)]
+    register = write(tmp_path / "people.csv", ["Personalnummer", "Chip-UID", "Kartennummer", "Status"],
+                     [[str(one), f"{uid:08X}", f"{uid:010d}", "aktiv"] for one, uid in people],
+                     "utf-8", ";")  # fmt: skip
+    texts = [(reader, form.format(uid)) for _, uid in people
+             for reader, form in (("A", "{:08X}"), ("B", "K{:010d}X7"), ("C", "{:010d}"))]  # fmt: skip
+    log = write(
+        tmp_path / "log.csv", ["Zeit", "Leser", "Rohdaten"],
+        [[f"2026-03-{1 + place // 12:02d} {8 + place % 12:02d}:00:00", *text] for place, text in enumerate(texts)],
+        "utf-8", ";",
+    )  # fmt: skip
+    site = tomllib.loads(proposed(tmp_path / "site", register, log)["toml"])
+    assert "numbers" not in site["files"]["credentials"]
+    assert site["readers"]["B"] == {"kind": "card", "chain": "template:K{number:010d}X7"}
+
+
 def test_a_log_in_which_each_card_comes_many_times_needs_no_known_header(tmp_path: Path) -> None:
     dice = Random(5)
     numbers = [dice.randrange(1000, 60000) for _ in range(30)]

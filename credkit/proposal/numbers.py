@@ -70,24 +70,23 @@ def find_together(
     """The columns of a register that have numbers of different cards, by readers that give one of them and no other.
 
     Each column is looked at as a kind of its own: two columns that write one number alike leave each reader undecided.
-    Readers left undecided are looked at again with each other column by itself: the number printed on a card is often
-    a part of the number in it.
+    Columns of which each by itself reads other readers are of different cards, too: the number printed on a card is
+    often a part of the number in it, and makes its readers undecided.
     """
     columns = [numbers.value, *(name for name, known in numbers.others.items() if known >= FEWEST_SHARED)]
     if len(columns) == 1:
         return ()
-    left = {name: texts[:TRIED_TEXTS] for name, texts in readings.items()}
-    decided = _decided(left, {name: values[name] for name in columns})
-    given = {reader.kind for reader in decided}
-    while len(given) < len(columns):
-        left = {name: texts for name, texts in left.items() if name not in {reader.name for reader in decided}}
-        found = {name: _decided(left, {name: values[name]}) for name in columns if name not in given}
-        best = max(found, key=lambda name: max((each.evidence for each in found[name]), default=0.0))  # first of equals
-        decided = found[best]
-        if not decided:
-            break
-        given.add(best)
-    return tuple(name for name in columns if name in given) if len(given) > 1 else ()
+    some = {name: texts[:TRIED_TEXTS] for name, texts in readings.items()}
+    given = {reader.kind for reader in _decided(some, {name: values[name] for name in columns})}
+    if len(given) == len(columns):
+        return tuple(columns)
+    alone = {name: _decided(some, {name: values[name]}) for name in columns}
+    chosen = given if len(given) > 1 else set[str]()
+    for name in sorted(columns, key=lambda name: -max((each.evidence for each in alone[name]), default=0.0)):
+        taken = {reader.name for other in chosen for reader in alone[other]}
+        if alone[name] and taken.isdisjoint(reader.name for reader in alone[name]):
+            chosen.add(name)
+    return tuple(name for name in columns if name in chosen) if len(chosen) > 1 else ()
 
 
 def _decided(
