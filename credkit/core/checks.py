@@ -106,7 +106,10 @@ def mod_97_check_digits(digits: str) -> str:
     >>> mod_97_check_digits("794")
     '44'
     """
-    return f"{98 - int(digits + '00') % 97:02d}"
+    rest = 0
+    for digit in digits + "00":  # one by one: Python makes no number of very many digits
+        rest = (10 * rest + int(digit)) % 97
+    return f"{98 - rest:02d}"
 
 
 def weighted_check_digit(digits: str, weights: Sequence[int]) -> str:
