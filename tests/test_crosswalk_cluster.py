@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -117,3 +119,14 @@ def test_no_scheduler(tmp_path: Path, demo: Demo) -> None:
     assert done.exit_code == 2
     assert done.stderr.startswith("credkit: --scheduler: no Dask scheduler answers at 'nowhere'")
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("address", ["nowhere", "foo://nowhere:1"])
+def test_no_scheduler_leaves_nothing_to_close_at_the_end(address: str) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", f"from credkit.files.cluster import connect; connect({address!r}).__enter__()"],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    *_, last = done.stderr.splitlines()
+    assert f"--scheduler: no Dask scheduler answers at {address!r}" in last
+    assert "Exception ignored" not in done.stderr

@@ -5,6 +5,7 @@ Every worker must see the files under the same paths, and have the same credkit 
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any, NamedTuple
@@ -53,11 +54,14 @@ def find_versions() -> Versions:
 @contextmanager
 def connect(address: str) -> Iterator[Client]:
     """A client of the scheduler at ``address``; raises `DefinitionError` if none answers, or it has no worker."""
+    client, why = None, ""
     try:
         client = Client(address, timeout=SECONDS_TO_CONNECT, set_as_default=False)
     except (OSError, ValueError, TypeError) as error:
-        why = str(error).splitlines()[0][:120] if str(error) else type(error).__name__
-        raise DefinitionError(f"--scheduler: no Dask scheduler answers at {redacted_repr(address)} ({why})") from None
+        why = _first_line(error)
+    if client is None:
+        gc.collect()  # closes what was begun, which at the end of the process fails with a traceback
+        raise DefinitionError(f"--scheduler: no Dask scheduler answers at {redacted_repr(address)} ({why})")
     with client:
         if not client.nthreads():
             raise DefinitionError(
