@@ -126,7 +126,7 @@ def test_a_census_without_a_duplicate(tmp_path: Path) -> None:
     site = load_site(write_site(tmp_path, credentials=credentials))
     text = report_census(census(site), site, made=datetime(2026, 4, 1, tzinfo=UTC))
     page = Page(text)
-    assert (2, "No duplicates") in page.headings
+    assert (2, "No duplicates found") in page.headings
     assert "1. How many cards are there?" in text
 
 

@@ -75,7 +75,7 @@ def _answers(result: Census) -> Iterator[Answer]:
 def _count_groups(places: Sequence[Place]) -> tuple[str, str]:
     """How many groups the places have, and which places they are."""
     if not places:
-        return "No", "none is found"
+        return "None found", "among the rows that can be read"
     groups, active = (sum(each.groups for each in places), sum(each.several_active for each in places))
     named = join_names([f"{each.name} {each.groups:,}" for each in places], 3)
     return format_count(groups, "group"), f"{active:,} with two or more active cards: {named}"

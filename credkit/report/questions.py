@@ -13,6 +13,7 @@ from credkit.crosswalk.tasks import ABOUT
 from credkit.report.cutover import SETTING_TASKS, Cutover, count_readings, count_unaccounted, security_items
 from credkit.report.words import join_names, show_text
 from credkit.work.items import WorkItem
+from credkit.work.text import describe_ends
 
 MOST_AREAS_NAMED = 3
 NO_EARLIER_RUN = "No earlier run was compared: crosswalk --since RUN, or --keep N, does."
@@ -112,7 +113,7 @@ def _quickest(result: Crosswalk) -> tuple[str, str]:
 
 def _describe_ends(item: WorkItem) -> str:
     """What disappears when an item is done."""
-    ends = ", ".join(format_count(end.count, f"{end.code} {end.noun}") for end in item.ends)
+    ends = describe_ends(item)
     return f"ends {ends}" if ends else f"concerns {format_count(item.readings, 'reading')}"
 
 
@@ -120,8 +121,8 @@ def _lost_cards(result: Crosswalk) -> tuple[str, str]:
     items = security_items(result)
     has_exports = len(result.summary[0].rows) > len(("credentials", "readings"))
     if not items:
-        exports = "no target holds one" if has_exports else "what targets hold is not known: no export was given"
-        return "None was read", f"{exports}; whether a door opened, no file says"
+        exports = "or in an export" if has_exports else "and what targets hold is not known: no export was given"
+        return "None is known to", f"none is in resolved readings, {exports}; whether a door opened, no file says"
     held, read, issues = (
         sum(item.credentials for item in items if item.task == task)
         for task in ("inactive-held", "inactive-read", "other-issue")
@@ -142,7 +143,7 @@ def _shared_numbers(result: Crosswalk) -> tuple[str, str]:
         else "and no target merges two"
     )  # fmt: skip
     if not same:
-        return ("No number is shared" if not cut else "In targets only"), truncated
+        return ("Not by these files" if not cut else "In targets only"), truncated
     people, cards = (sum(each) for each in zip(*((item.people, item.credentials) for item in same), strict=True))
     return f"{format_count(people, 'person', 'people')} concerned", f"{format_count(cards, 'card')}; {truncated}"
 
