@@ -181,11 +181,13 @@ def test_parts_that_other_programs_write(tmp_path: Path) -> None:
         '<rPh sb="0" eb="1"><t>z</t></rPh></is></c></row>'
         '<row r="7"><c r="B7" t="str"><f>A1</f><v>7</v></c><c r="D7" t="d"><v>2026-03-31</v></c></row>'
         '<row r="9"><c t="n"><v>1.5E+3</v></c><c t="n"><f>1+1</f><v>2</v></c></row>'
+        '<row><c s="0"/><c><v>3</v></c><c/><c r="D10"><v>4</v></c></row>'  # empty cells count
     )
     path = write_workbook(tmp_path / "a.xlsx", {"A": [["x"]]})
     edit_sheet(path, lambda text: f"{text.partition('<sheetData>')[0]}<sheetData>{rows}</sheetData></worksheet>")
     assert load_sheet(path, "a.xlsx").frame.rows() == [
         (1, "a", "bc", "", ""), (7, "", "7", "", "2026-03-31"), (9, "1500", "2", "", ""),
+        (10, "", "3", "", "4"),
     ]  # fmt: skip
 
 
@@ -498,6 +500,8 @@ LAUGHS = "".join(f'<!ENTITY a{n} "{f"&a{n - 1};" * 10}">' for n in range(1, 10))
         ("<sheetData>", '<sheetData><row r="2"/><row r="2"/>'),
         ("<sheetData>", '<sheetData><row r="0"/>'),
         ('t="s"><v>0', 't="s"><v>99'),
+        ('t="s"><v>0', 't="s"><v>-1'),
+        ('<c r="A1"', '<c r="A1"><v>1</v></c><c r="A1"'),
         ('t="s"><v>0', 's="99"><v>0'),
         ('t="s"><v>0', 't="n"><v>nan'),
         ('r="A1"', 'r="1A"'),

@@ -295,14 +295,17 @@ class _SheetReader:
             )
         self._line = line
         cells: list[str] = []
+        place = -1
         for cell in row:
             if cell.tag != f"{_MAIN}c":
                 continue
             at = cell.get("r")
-            place = self._find_place(at) if at else len(cells)
+            place = self._find_place(at) if at else place + 1
             found = self._read_cell(cell)
             if found is None:
                 continue
+            if place < len(cells) and cells[place]:
+                raise ValueError  # a cell that is there twice
             if place >= MOST_COLUMNS:
                 raise DefinitionError(
                     f"{self._name} line {line}: the sheet has a text in column {place + 1}, expected at most "
@@ -348,10 +351,18 @@ class _SheetReader:
             return CellProblem.ERROR, raw
         if kind == "b":
             return CellProblem.BOOLEAN, "TRUE" if raw == "1" else "FALSE"
-        text = self._strings[int(raw)] if kind == "s" else raw
+        text = self._strings[_to_index(raw)] if kind == "s" else raw
         if "\n" in text or "\r" in text:
             return CellProblem.LINE_BREAK, text
         return CellText(text, "text") if text else None
+
+
+def _to_index(raw: str) -> int:
+    """The place of a shared text, which is not counted from the end of all."""
+    place = int(raw)
+    if place < 0:
+        raise IndexError
+    return place
 
 
 def _to_number(bound: int | None) -> int:
