@@ -368,6 +368,16 @@ def test_cells_stored_as_numbers_hidden_rows_and_other_sheets_are_counted(tmp_pa
     assert [row.line for row in load_rows(load_site(path)).credentials] == [2, 3, 4, 5, 6, 7]
 
 
+def test_hidden_columns_are_told_and_read(tmp_path: Path) -> None:
+    # ECMA-376 part 1, 18.3.1.13: col has the first and the last column that it is about, and whether these are hidden
+    path = make_site(tmp_path, {"Personen": [[*HEADER, "", "spare"], ROW]}, credentials="ignore_other_columns = true")
+    hidden = '<cols><col min="4" max="4" hidden="1"/><col min="7" max="9" hidden="1"/></cols><sheetData>'
+    edit_sheet(tmp_path / "people.xlsx", lambda text: text.replace("<sheetData>", hidden))
+    (told,) = remarks(path)
+    assert "2 columns are hidden, and read as all others: 'value' and 'spare'" in told
+    assert [row.value for row in load_rows(load_site(path)).credentials] == ["01200345"]
+
+
 def test_dates_between_texts_are_what_a_spreadsheet_of_another_country_leaves(tmp_path: Path) -> None:
     # 03/04/2026, written day first, becomes 4 March where the month stands first; 17/04/2026 stays a text there.
     rows = [HEADER, [*ROW[:5], date(2026, 3, 4)], [*ROW[:5], "17/04/2026"], [*ROW[:5], ""]]

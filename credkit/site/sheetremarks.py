@@ -83,6 +83,11 @@ def _describe_sheet(site: Site, file: CsvFile, numbers: Sequence[str], moments: 
     if hidden:
         rows = f"{format_count(len(hidden), 'row')} {_are(hidden)}"
         yield f"{where}: {rows} hidden ({describe_rows(hidden)}), and read as all others"
+    header = sheet.read_header(file.header_line)
+    names = [header[place] for place in sheet.hidden_places if place < len(header)]
+    if columns := [redacted_repr(name) for name in names if name]:
+        named = f"{format_count(len(columns), 'column')} {_are(columns)} hidden"
+        yield f"{where}: {named}, and read as all others: {join_values(columns, quote=str)}"
     if others := _unread_sheets(site, file, sheet):
         yield f"{where}: other sheets are not read: {join_values(others, quote=str)}"
 
