@@ -146,5 +146,5 @@ def _stored(lines: Sequence[int], noun: str) -> str:
     return f"is stored as a {noun}" if len(lines) == 1 else f"are stored as {noun}s"
 
 
-def _are(lines: Sequence[int]) -> str:
-    return "is" if len(lines) == 1 else "are"
+def _are(things: Sequence[object]) -> str:
+    return "is" if len(things) == 1 else "are"
