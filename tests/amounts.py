@@ -10,7 +10,8 @@ QUICK, WHOLE = 40, 100  # examples of each law; `tests.conftest` makes a profile
 
 def amounts(name: str, *, quick: int, whole: int) -> pytest.MarkDecorator:
     """The argument ``name`` of a test: ``quick`` in the quick run, ``whole`` in the surveys."""
-    return pytest.mark.parametrize(name, [quick, pytest.param(whole, marks=pytest.mark.survey)])
+    some = pytest.param(quick, marks=pytest.mark.brief)
+    return pytest.mark.parametrize(name, [some, pytest.param(whole, marks=pytest.mark.survey)])
 
 
 def fewest(whole: int) -> int:
