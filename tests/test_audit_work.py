@@ -10,7 +10,9 @@ import csv
 import pickle
 import shutil
 from collections import Counter, defaultdict
+from dataclasses import asdict
 from datetime import UTC
+from functools import reduce
 from pathlib import Path
 from random import Random
 
@@ -143,6 +145,22 @@ def test_what_nothing_checks_is_a_class_of_its_own(demo_audit: Audit) -> None:
         assert reader.form_only == (reader.good if reader.name in NOTHING_CHECKS else 0), reader.name
     (total,) = (record["audit"] for record in list_records(demo_audit) if "audit" in record)
     assert total["form_only"] == demo_audit.form_only == sum(reader.form_only for reader in demo_audit.readers) > 0
+
+
+def test_what_nothing_checks_is_told_by_the_register_where_there_is_one(demo_audit: Audit) -> None:
+    unchecked = [reader for reader in demo_audit.readers if reader.name in NOTHING_CHECKS]
+    for reader in demo_audit.readers:  # the demo's readers are on chains of one sort each
+        none = RegisterCount()
+        assert reader.form_register == (reader.register if reader in unchecked else none), reader.name
+    found = demo_audit.form_register
+    assert found is not None
+    assert found == reduce(RegisterCount.plus, [reader.register for reader in unchecked if reader.register])
+    assert found.active + found.inactive + found.unknown + found.not_compared == demo_audit.form_only
+    screen = " ".join(audit_text(demo_audit, UTC).split())
+    assert f"nothing to check; by the register {found.active:,} are of active cards, " in screen
+    assert "tells whether they are right" not in screen
+    (total,) = (record["audit"] for record in list_records(demo_audit) if "audit" in record)
+    assert total["form_register"] == asdict(found)
 
 
 def test_without_a_register_the_right_form_is_no_check_passed(tmp_path: Path) -> None:

@@ -43,7 +43,8 @@ def list_records(audit: Audit) -> Iterator[dict[str, Any]]:
             "version": audit.version, "site": audit.site, "zone": audit.zone, "rows": audit.rows, "good": audit.good,
             "failing": audit.failing, "unreadable": audit.unreadable, "whole": audit.whole,
             "columns": list(audit.columns), "form_only": audit.form_only,
-            "register": _to_plain(audit.register), "register_fault": audit.register_fault,
+            "form_register": _to_plain(audit.form_register), "register": _to_plain(audit.register),
+            "register_fault": audit.register_fault,
             "verdict": describe_verdict(audit), "work": list(map(plain_item, audit.work)),
             "chains": [_to_plain(chain) for chain in audit.chains],
         }

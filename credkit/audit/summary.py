@@ -6,6 +6,7 @@ says by which clocks people want to see them.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from functools import reduce
@@ -202,7 +203,8 @@ class ReaderCount:
     too often for any of its changes to be named. ``stream`` joined its rows, if it is not empty;
     ``clock_offset`` are the seconds that make its clock right, and ``spells`` say what was read how and when.
     ``form_only`` counts the good rows of chains without any check: they have the right form, and nothing tells whether
-    they are right. ``register`` has the good rows by what the register has of them (None: there is none).
+    they are right but a register: ``form_register`` has them by what it has of them, ``register`` all good rows (None:
+    there is none).
     """
 
     name: str
@@ -227,6 +229,7 @@ class ReaderCount:
     spells: tuple[ChainPeriod, ...] = ()
     form_only: int = 0
     register: RegisterCount | None = None
+    form_register: RegisterCount | None = None
 
     @property
     def share(self) -> float:
@@ -308,10 +311,19 @@ class Audit:
     @property
     def register(self) -> RegisterCount | None:
         """The good rows of all readers by what the register has of them; None where there is none to compare with."""
-        counts = [reader.register for reader in self.readers if reader.register is not None]
-        return reduce(RegisterCount.plus, counts) if counts else None
+        return _sum_register(reader.register for reader in self.readers)
+
+    @property
+    def form_register(self) -> RegisterCount | None:
+        """The rows of `form_only` by what the register has of them; None where there is none to compare with."""
+        return _sum_register(reader.form_register for reader in self.readers)
 
     @property
     def whole(self) -> bool:
         """Whether every row is good, and every file was read to its end."""
         return self.good == self.rows and not any(file.ended for file in self.files)
+
+
+def _sum_register(counts: Iterable[RegisterCount | None]) -> RegisterCount | None:
+    known = [count for count in counts if count is not None]
+    return reduce(RegisterCount.plus, known) if known else None

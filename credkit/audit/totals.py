@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
@@ -59,6 +59,8 @@ class Totals:
         worst = self._rank_failing()
         hints = self._hints(worst[:MOST_READERS_DIAGNOSED])
         examples = {code: self._example(code, facts.first.counts_of(code)) for code in worst[:MOST_EXAMPLES]}
+        every = range(len(plan.uses))
+        unchecked = {use.place for use in plan.uses if not has_check(use.codec)}
         found = []
         for code in range(len(self.names)) if plan.site else sorted(facts.readers, key=self._name):
             rows, good, first, last = facts.readers.get(code, ReaderTotal(0, 0, 0, 0))
@@ -81,26 +83,25 @@ class Totals:
                     changes=changed or (), unsteady=changed is None, hints=hints.get(code, ()), counts=here,
                     example=examples.get(code), stream=site.stream_text if site else "",
                     clock_offset=site.clock_offset.total_seconds() if site else 0.0, spells=chain_periods(site),
-                    form_only=self._count_form_only(code), register=self._count_register(code, good),
+                    form_only=self._count_good(code, unchecked), register=self._count_register(code, every),
+                    form_register=self._count_register(code, unchecked),
                 )
             )  # fmt: skip
         return tuple(found)
 
-    def _count_form_only(self, code: int) -> int:
-        """The good rows of a reader by chains without any check."""
-        failing: Counter[int] = Counter()
-        for (use, _), count in self.facts.first.counts_of(code).items():
-            failing[use] += count
-        rows = self.facts.uses.counts_of(code)
-        return sum(count - failing[use] for use, count in rows.items() if not has_check(self.plan.uses[use].codec))
+    def _count_good(self, code: int, uses: Container[int]) -> int:
+        """The good rows of a reader on some uses."""
+        rows = sum(count for use, count in self.facts.uses.counts_of(code).items() if use in uses)
+        return rows - sum(count for (use, _), count in self.facts.first.counts_of(code).items() if use in uses)
 
-    def _count_register(self, code: int, good: int) -> RegisterCount | None:
-        """The good rows of a reader by what the register has of their number."""
+    def _count_register(self, code: int, uses: Container[int]) -> RegisterCount | None:
+        """The good rows of a reader on some uses by what the register has of their number."""
         if self.plan.register is None:
             return None
+        good = self._count_good(code, uses)
         counts: Counter[RegisterVerdict] = Counter()
-        for (_, verdict), count in self.facts.compared.counts_of(code).items():
-            counts[verdict] += count
+        for (use, verdict), count in self.facts.compared.counts_of(code).items():
+            counts[verdict] += count if use in uses else 0
         inactive, unknown, others = (
             counts[verdict]
             for verdict in (RegisterVerdict.INACTIVE, RegisterVerdict.UNKNOWN, RegisterVerdict.NOT_COMPARED)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import tzinfo
 
 from credkit.audit.sentences import describe_details
-from credkit.audit.summary import Audit
+from credkit.audit.summary import Audit, RegisterCount
 from credkit.audit.tasks import SETTING_TASKS
 from credkit.core.sentences import format_count
 from credkit.explain.cautions import AUDITED, COPIES, EGRESS, IN_SHORT, PEOPLE
@@ -47,10 +47,7 @@ def describe_verdict(audit: Audit) -> str:
     """The verdict in one line: readings of active cards, or that pass a check; all others; settings to change."""
     register, rows = audit.register, format_count(audit.rows, "reading")
     if register is not None:
-        parts = [f"{register.active:,} of {rows} {_is_or_are(audit.rows)} of active cards"]
-        parts += [f"{register.inactive:,} of cards that are not active"] * bool(register.inactive)
-        parts += [f"{register.unknown:,} of unknown cards"] * bool(register.unknown)
-        parts += [f"{register.not_compared:,} not compared"] * bool(register.not_compared)
+        parts = [f"{register.active:,} of {rows} {_is_or_are(audit.rows)} of active cards", *_name_others(register)]
     else:
         passing = audit.good - audit.form_only
         parts = [f"{passing:,} of {rows} {'passes' if audit.rows == 1 else 'pass'} a check"]
@@ -66,8 +63,33 @@ def _is_or_are(count: int) -> str:
     return "is" if count == 1 else "are"
 
 
+def _name_others(register: RegisterCount) -> Iterator[str]:
+    """The good rows that are not of active cards, as clauses."""
+    if register.inactive:
+        yield f"{register.inactive:,} of cards that are not active"
+    if register.unknown:
+        yield f"{register.unknown:,} of unknown cards"
+    if register.not_compared:
+        yield f"{register.not_compared:,} not compared"
+
+
 def describe_form_only(audit: Audit) -> str:
-    """That good rows of chains without a check are right in their form only; how far a register tells more."""
+    """That good rows of chains without a check are right in their form only; what the register has of them.
+
+    >>> from credkit.audit.summary import ReaderCount
+    >>> def found(register):
+    ...     reader = ReaderCount(
+    ...         name="gate", chains=(), rows=9, good=9, failing=0, form_only=9, register=register, form_register=register
+    ...     )
+    ...     return Audit(version="", zone="UTC", files=(), readers=(reader,), blind=())
+    >>> describe_form_only(found(RegisterCount(active=7, unknown=2)))
+    '9 good rows have the right form and nothing to check; by the register 7 are of active cards, 2 of unknown cards.'
+    >>> describe_form_only(found(None))
+    '9 good rows have the right form and nothing to check: nothing tells whether they are right.'
+    """
     count = f"{format_count(audit.form_only, 'good row')} {'has' if audit.form_only == 1 else 'have'}"
-    judge = "only the register" if audit.register else "nothing"
-    return f"{count} the right form and nothing to check: {judge} tells whether they are right."
+    right, register = f"{count} the right form and nothing to check", audit.form_register
+    if register is None:
+        return f"{right}: nothing tells whether they are right."
+    parts = [f"{register.active:,} {_is_or_are(register.active)} of active cards", *_name_others(register)]
+    return f"{right}; by the register {', '.join(parts)}."

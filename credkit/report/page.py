@@ -29,7 +29,7 @@ from credkit.audit.sentences import (
 )
 from credkit.audit.summary import Audit, ChainCount, ChainFormat, ReaderCount
 from credkit.audit.tasks import TASKS
-from credkit.audit.worktext import describe_verdict
+from credkit.audit.worktext import describe_form_only, describe_verdict
 from credkit.core.sentences import format_count
 from credkit.explain.cautions import AUDITED, COPIES, EGRESS, KEY, PEOPLE
 from credkit.explain.svg import svg
@@ -89,7 +89,7 @@ def report(audit: Audit, zone: tzinfo, *, described: Sequence[PinnedFile] = (), 
         last=max((each.last for each in audit.readers if each.last), default=None),
         listed=listed, rest=_sum_unlisted(audit.readers, listed), scale=scale,
         lying=lambda each: draw_row_bar(100 * each.share, scale),
-        verdict=describe_verdict(audit), titled=MOST_ITEMS_TITLED, columns=explain_columns(audit),
+        verdict=describe_verdict(audit), form_only=describe_form_only(audit), titled=MOST_ITEMS_TITLED, columns=explain_columns(audit),
         security=[name for name, task in TASKS.items() if task.security],
         reasons=reasons[:MOST_CHECKS_LISTED], other_reasons=_sum_checks(reasons[MOST_CHECKS_LISTED:]),
         worst=failing[:MOST_READERS_DIAGNOSED], others=max(len(failing) - MOST_READERS_DIAGNOSED, 0), time=time,
