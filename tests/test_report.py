@@ -251,8 +251,8 @@ def test_the_digest_of_a_published_example(tmp_path: Path) -> None:
 
 
 def test_digests_are_those_of_the_files(demo_audit: Audit, page: Page, demo: Demo) -> None:
-    for path in (demo_audit.files[0].name, demo.site):
-        data = Path(path).read_bytes()
+    for path in (demo.site.parent / demo_audit.files[0].name, demo.site):
+        data = path.read_bytes()
         told = hashlib.sha256(data).hexdigest()
         assert any(told in text for text in (page.table("Files").rows[1][0], *page.paragraphs))
         assert any(f"{len(data):,} bytes" in text for text in (page.table("Files").rows[1][0], *page.paragraphs))
@@ -351,7 +351,7 @@ def test_payment_data_of_examples_is_hidden(tmp_path: Path) -> None:
 
 def test_the_sheet_that_is_signed_says_what_is_signed(demo_audit: Audit, demo: Demo, text: str) -> None:
     signing = text.partition('<section class="signing"')[2]
-    for path in (demo.site, Path(demo_audit.files[0].name)):
+    for path in (demo.site, demo.site.parent / demo_audit.files[0].name):
         assert hashlib.sha256(path.read_bytes()).hexdigest() in signing
     assert "Audit of card readings: Brackwater Terminal, made on 2026-04-01 11:30 (Europe/Amsterdam)" in signing
     assert f"{n(demo_audit.rows)} rows = {n(demo_audit.good)} good" in signing

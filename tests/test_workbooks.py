@@ -447,10 +447,12 @@ def test_a_header_on_another_sheet_is_found(tmp_path: Path) -> None:
 # ── what is no workbook ─────────────────────────────────────────────────────────────────────────
 
 
-def compound(part: str) -> bytes:
-    """The start of a file of the older form, with the name of a part of it."""
-    # [MS-CFB] 2.2 (header), 2.6 (names of parts in UTF-16): from memory.
-    return bytes.fromhex("D0CF11E0A1B11AE1") + bytes(1016) + part.encode("utf-16-le")
+def compound(part: str, before: int = 1016) -> bytes:
+    """The start of a file of the older form, with the entry of a part of it in its directory."""
+    # [MS-CFB] 2.2 (header), 2.6.1 (names of 64 bytes in UTF-16, and how many of them are taken): from memory.
+    name = part.encode("utf-16-le")
+    entry = name.ljust(64, b"\0") + (len(name) + 2).to_bytes(2, "little") + b"\2"
+    return bytes.fromhex("D0CF11E0A1B11AE1") + bytes(before) + entry.ljust(128, b"\0")
 
 
 def package(parts: dict[str, bytes]) -> bytes:
@@ -480,6 +482,21 @@ def test_what_is_no_workbook_is_one_sentence(what: str, tmp_path: Path) -> None:
     path = tmp_path / "a.xlsx"
     path.write_bytes(WHOLE[what]())
     with refusal(DefinitionError):
+        load_sheet(path, "a.xlsx")
+
+
+@pytest.mark.parametrize("cut", [0, 1, 31, 32, 64, 65, 66])
+def test_an_encrypted_workbook_is_told_wherever_its_mark_stands(cut: int, tmp_path: Path) -> None:
+    path = tmp_path / "a.xlsx"  # it is read in pieces of 1 MiB
+    path.write_bytes(compound("EncryptedPackage", (1 << 20) - 8 - cut))
+    with pytest.raises(DefinitionError, match="the workbook is encrypted"):
+        load_sheet(path, "a.xlsx")
+
+
+def test_an_old_workbook_with_that_word_in_a_cell_is_not_encrypted(tmp_path: Path) -> None:
+    path = tmp_path / "a.xlsx"
+    path.write_bytes(compound("Workbook") + "EncryptedPackage".encode("utf-16-le") + b"A\0" * 40)
+    with pytest.raises(DefinitionError, match="the workbook has the old form"):
         load_sheet(path, "a.xlsx")
 
 

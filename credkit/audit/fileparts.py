@@ -11,8 +11,10 @@ from credkit.core.errors import DefinitionError
 from credkit.files.bytestreams import ranges_between
 from credkit.files.captures import CaptureFile, file_ending, file_size
 from credkit.files.csvcaptures import CsvSource
+from credkit.files.declaredfiles import WORKBOOK_SUFFIXES, CsvFile
 from credkit.files.jsoncaptures import JsonSource
 from credkit.files.parquetcaptures import ParquetSource
+from credkit.files.sheetcaptures import SheetSource
 
 
 @dataclass(slots=True, kw_only=True)
@@ -54,7 +56,13 @@ def cut_files(
 
 def _open_file(path: Path, plan: AuditPlan, delimiter: str, encoding: str) -> CaptureFile:
     kind = file_ending(path)
-    size, name = file_size(path), str(path)
+    size, name = file_size(path), plan.site.name_file(path) if plan.site else str(path)
+    if kind in WORKBOOK_SUFFIXES:
+        declared = plan.site.readings if plan.site else CsvFile(path=path, name=name)
+        return SheetSource(
+            name=name, path=path, size=size, unit="row", columns=plan.columns,
+            file=replace(declared, path=path, name=name),
+        )  # fmt: skip
     if kind == ".parquet":
         return ParquetSource(name=name, path=path, size=size, unit="row", columns=plan.columns, clock=plan.clock)
     if kind.startswith(".csv"):

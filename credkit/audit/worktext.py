@@ -79,7 +79,7 @@ def describe_form_only(audit: Audit) -> str:
     >>> from credkit.audit.summary import ReaderCount
     >>> def found(register):
     ...     reader = ReaderCount(
-    ...         name="gate", chains=(), rows=9, good=9, failing=0, form_only=9, register=register, form_register=register
+    ...         name="gate", chains=(), rows=9, good=9, failing=0, form_only=9, form_register=register
     ...     )
     ...     return Audit(version="", zone="UTC", files=(), readers=(reader,), blind=())
     >>> describe_form_only(found(RegisterCount(active=7, unknown=2)))

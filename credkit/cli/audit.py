@@ -85,10 +85,10 @@ def audit(
     The screen opens with the verdict and with what to do, one item for each cause; --details shows the counts. With
     --site the numbers of good rows are looked up in its register.
 
-    FILES are .csv, .jsonl (each perhaps with .gz behind it) and .parquet files with a row a read.
-    They are read in constant memory, however long they are. With --site and no FILE, the site's own
-    readings are read. Every row is counted once: good, failing, or unreadable if the row is wrong in
-    itself. A file with a payment track is refused.
+    FILES are .csv, .jsonl (each perhaps with .gz behind it), .parquet and .xlsx files with a row a
+    read. They are read in constant memory, however long they are, but for workbooks (.xlsx). With
+    --site and no FILE, the site's own readings are read. Every row is counted once: good, failing,
+    or unreadable if the row is wrong in itself. A file with a payment track is refused.
 
     \b
     What the gates of Brackwater Terminal sent in March:
@@ -133,9 +133,11 @@ def audit(
         raise click.UsageError("name at least one FILE, or --site SITE, whose readings are read then")
     file = described.readings if described else None
     paths = files or ((file.path,) if file else ())
-    pins = [paper.pin_file(site)] if site is not None and report is not None else []
-    if pins and register is not None and plan.register is not None:
-        pins.append(paper.pin_file(register, "register"))
+    pins = []
+    if site is not None and described is not None and report is not None:
+        pins = [paper.pin_file(site, name=described.name_file(site))]
+        if register is not None and plan.register is not None:
+            pins.append(paper.pin_file(register, "register", described.name_file(register)))
     for path, stamp in ((site, before), (register if len(pins) > 1 else None, register_before)):
         if pins and path is not None and file_stamp(path) != stamp:
             raise DefinitionError(f"{path}: the file was changed while it was read: run the audit again")

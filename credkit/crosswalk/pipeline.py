@@ -179,10 +179,10 @@ def match(
 
 def digest_inputs(site: Site, known: Mapping[Path, str] = NOTHING_KNOWN) -> tuple[InputFile, ...]:
     """The files of a site with their digests, those that are ``known`` already; a missing one is refused when read."""
-    home = site.files[0].parent if site.files else Path()
-    names = {path: str(path.relative_to(home)) if path.is_relative_to(home) else path.name for path in site.files}
     return tuple(
-        InputFile(name=name, sha256=known.get(path) or sha256(path)) for path, name in names.items() if path.is_file()
+        InputFile(name=site.name_file(path), sha256=known.get(path) or sha256(path))
+        for path in dict.fromkeys(site.files)
+        if path.is_file()
     )
 
 

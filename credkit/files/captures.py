@@ -1,4 +1,4 @@
-"""Files of captures: CSV, compressed CSV, JSON lines and Parquet, in pieces of a bounded size.
+"""Files of captures: CSV, compressed CSV, JSON lines and Parquet, in pieces of a bounded size; and workbooks.
 
 A piece is cheap to cut out, one after the other, and costly to make a table of: that is done
 elsewhere, several at a time. A row that is wrong in itself becomes a fault with its line and a
@@ -23,11 +23,14 @@ from credkit.bulk.words import Array
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.files.columnmaps import JOINT
+from credkit.files.declaredfiles import WORKBOOK_SUFFIXES
 from credkit.files.linerows import RowFault, SplitLines
 from credkit.files.regularfiles import NOT_REGULAR
 
 BROKEN_ROW = "the row is broken off: the file ends within it"
-ENDINGS = (".csv", ".csv.gz", ".jsonl", ".jsonl.gz", ".ndjson", ".ndjson.gz", ".parquet")
+ENDINGS = (
+    ".csv", ".csv.gz", ".jsonl", ".jsonl.gz", ".ndjson", ".ndjson.gz", ".parquet", *WORKBOOK_SUFFIXES
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

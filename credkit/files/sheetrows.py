@@ -36,10 +36,11 @@ def read_sheet_rows(file: CsvFile) -> Iterator[tuple[int, list[str], list[WrongC
     for line, *cells in sheet.rows_below(file.header_line).iter_rows():
         while len(cells) > width and not cells[-1]:
             cells.pop()
-        yield line, cells, [_describe_fault(sheet, header, fault) for fault in faults.get(line, ())]
+        yield line, cells, [describe_cell_fault(sheet, header, fault) for fault in faults.get(line, ())]
 
 
-def _describe_fault(sheet: Sheet, header: Sequence[str], fault: CellFault) -> WrongCell:
+def describe_cell_fault(sheet: Sheet, header: Sequence[str], fault: CellFault) -> WrongCell:
+    """What is wrong with a cell of a sheet that has this header."""
     name = header[fault.place] if fault.place < len(header) else ""
     where = f"column {describe_column(fault.place)}{f' ({redacted_repr(name)})' if name else ''}"
     problem = f"the cell in {where} of the sheet {redacted_repr(sheet.name)} is {fault.problem}"

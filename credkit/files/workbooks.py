@@ -4,7 +4,8 @@ The library opens the package and knows its sheets, shared texts and number form
 here, since whether a row is hidden, cells are merged or a formula lacks its result is not shown by the library
 without loading a sheet as objects. What a cell is as a text is for `credkit.files.sheetcells` to say.
 
-Source: ECMA-376 (Office Open XML), part 1, 18.3 (worksheets).
+Source: ECMA-376 (Office Open XML), part 1, 18.3 (worksheets). Of an encrypted workbook: MS-CFB 2.6.1, an entry of the
+directory has a name of 64 bytes, and how many of them it takes with its end; MS-OFFCRYPTO 1.3.3 names that part.
 """
 
 from __future__ import annotations
@@ -21,8 +22,9 @@ from itertools import islice
 from json import dumps
 from pathlib import Path
 from typing import Any, BinaryIO, NamedTuple
-from xml.etree.ElementTree import Element, iterparse
+from xml.etree.ElementTree import Element, ParseError, iterparse
 from zipfile import BadZipFile, ZipFile
+from zlib import error as ZlibError
 
 import polars as pl
 from openpyxl import load_workbook
@@ -42,7 +44,20 @@ LARGEST_UNPACKED_BYTES = 1 << 30  # bytes of all parts of a workbook
 MOST_TIMES, UNSUSPECTED_BYTES = 200, 1 << 26  # how much larger parts may become, if they are large then
 BATCH_ROWS = 1 << 13  # rows that become columns at once
 KEPT_SHEETS = 4  # read sheets that are kept for who asks for them again
-ENCRYPTED_PART = "EncryptedPackage".encode("utf-16-le")  # what only the latter has
+PIECE_BYTES = 1 << 20
+ENCRYPTED_ENTRY = "EncryptedPackage".encode("utf-16-le").ljust(64, b"\0") + bytes([34, 0])  # name and its bytes
+DAMAGES: dict[type[Exception], str] = {  # by the error at which reading a workbook ends, the narrower ones first
+    ParseError: "a part of it is not well-formed XML",
+    UnicodeError: "a part of it has bytes that are no text",
+    BadZipFile: "a part of it is not as it was packed",
+    ZlibError: "a part of it is not as it was packed",
+    EOFError: "a part of it is broken off",
+    OSError: "a part of it cannot be read",
+    KeyError: "a part of it is missing",
+    IndexError: "a reference in it has no target",
+    RecursionError: "its parts are nested too deeply",
+    Exception: "a part of it has an invalid value",
+}
 _MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 _STRICT = b"http://purl.oclc.org/ooxml/spreadsheetml/main"
 
@@ -161,16 +176,24 @@ def _open_workbook(path: Path, name: str) -> Iterator[Any]:
         if isinstance(error, OSError) and error.strerror:
             raise DefinitionError(f"{name}: the file cannot be read ({error.strerror})") from None
         raise DefinitionError(
-            f"{name}: the workbook is damaged ({type(error).__name__}): open it in a spreadsheet and save it again"
+            f"{name}: the workbook is damaged ({_describe_damage(error)}): open it in a spreadsheet and save it again"
         ) from None
+
+
+def _describe_damage(error: Exception) -> str:
+    """What is wrong with a part of a workbook at which reading it ended.
+
+    >>> _describe_damage(KeyError("xl/workbook.xml")), _describe_damage(ValueError("Value must be a sequence"))
+    ('a part of it is missing', 'a part of it has an invalid value')
+    """
+    return next(words for sort, words in DAMAGES.items() if isinstance(error, sort))
 
 
 def _refuse_other_files(file: BinaryIO, name: str) -> None:
     """Refuse what is no workbook of this form, or becomes too large unpacked."""
     start = file.read(len(COMPOUND_FILE))
     if start == COMPOUND_FILE:
-        file.seek(0)
-        if any(ENCRYPTED_PART in piece for piece in iter(lambda: file.read(1 << 20), b"")):
+        if _holds(file, ENCRYPTED_ENTRY):
             raise DefinitionError(f"{name}: the workbook is encrypted: save it without a password")
         raise DefinitionError(f"{name}: the workbook has the old form (.xls): save it as .xlsx")
     file.seek(0)
@@ -198,6 +221,16 @@ def _refuse_other_files(file: BinaryIO, name: str) -> None:
     if "[Content_Types].xml" not in names or "xl/workbook.bin" in names:
         raise DefinitionError(f"{name}: the file is a package, but no workbook of the form .xlsx: save it as .xlsx")
     file.seek(0)
+
+
+def _holds(file: BinaryIO, mark: bytes) -> bool:
+    """Whether the rest of ``file`` has ``mark``, wherever it is read in pieces."""
+    before = b""
+    while piece := file.read(PIECE_BYTES):
+        if mark in before + piece:
+            return True
+        before = (before + piece)[-len(mark) :]
+    return False
 
 
 def _choose_sheet(book: Any, name: str, wanted: str, site_key: str) -> Any:

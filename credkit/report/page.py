@@ -59,9 +59,9 @@ class PinnedFile:
     role: str = "site file"
 
 
-def pin_file(path: Path, role: str = "site file") -> PinnedFile:
-    """The file at ``path``, pinned to what it holds now."""
-    return PinnedFile(name=str(path), size=file_size(path), digest=sha256(path), role=role)
+def pin_file(path: Path, role: str = "site file", name: str = "") -> PinnedFile:
+    """The file at ``path``, pinned to what it holds now; the page calls it by its ``name``, or by its path."""
+    return PinnedFile(name=name or str(path), size=file_size(path), digest=sha256(path), role=role)
 
 
 def report(audit: Audit, zone: tzinfo, *, described: Sequence[PinnedFile] = (), made: datetime | None = None) -> str:
@@ -89,7 +89,8 @@ def report(audit: Audit, zone: tzinfo, *, described: Sequence[PinnedFile] = (), 
         last=max((each.last for each in audit.readers if each.last), default=None),
         listed=listed, rest=_sum_unlisted(audit.readers, listed), scale=scale,
         lying=lambda each: draw_row_bar(100 * each.share, scale),
-        verdict=describe_verdict(audit), form_only=describe_form_only(audit), titled=MOST_ITEMS_TITLED, columns=explain_columns(audit),
+        verdict=describe_verdict(audit), form_only=describe_form_only(audit), titled=MOST_ITEMS_TITLED,
+        columns=explain_columns(audit),
         security=[name for name, task in TASKS.items() if task.security],
         reasons=reasons[:MOST_CHECKS_LISTED], other_reasons=_sum_checks(reasons[MOST_CHECKS_LISTED:]),
         worst=failing[:MOST_READERS_DIAGNOSED], others=max(len(failing) - MOST_READERS_DIAGNOSED, 0), time=time,

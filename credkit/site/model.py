@@ -187,6 +187,13 @@ class Site:
     dialect: Dialect = PLAIN
     files: tuple[Path, ...] = ()
 
+    def name_file(self, path: Path) -> str:
+        """How screens and pages call a file: one of the site as its path is from the folder of the site file."""
+        if path not in self.files:
+            return str(path)
+        home = self.files[0].parent
+        return str(path.relative_to(home)) if path.is_relative_to(home) else path.name
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rows:
