@@ -105,9 +105,14 @@ def find_readiness(site: Site, lines: LineTable) -> Readiness:
     for reader in site.readers.values():
         readers.setdefault(reader.area or reader.name, []).append(reader)
     areas = pl.Enum([*readers, NOWHERE])
-    person = pl.col("person").cast(pl.Enum(lines.select("person").to_series().unique().sort()))
-    active = lines.select("person", where=pl.col("status") == ACTIVE).unique().select(person)
-    uses = _find_uses(site, lines).select(person, pl.col("area").cast(areas)).join(active, on="person", how="semi")
+    names = lines.select("person").to_series()
+    persons = names.unique().sort()
+    rows = lines.select("status", "target", "action", "code", "proof").with_columns(
+        names.cast(pl.Enum(persons)).to_physical()  # people as numbers from here on, in the order of their ids
+    )
+    active = rows.filter(pl.col("status") == ACTIVE).select("person").unique()
+    shown = _find_uses(site, lines.select("readers").with_columns(rows["person"]))
+    uses = shown.with_columns(pl.col("area").cast(areas)).join(active, on="person", how="semi")
     nowhere = active.join(uses, on="person", how="anti").with_columns(area=pl.lit(NOWHERE).cast(areas))
     uses = pl.concat([uses, nowhere])
     users = dict(uses.group_by("area").len().iter_rows())
@@ -118,17 +123,17 @@ def find_readiness(site: Site, lines: LineTable) -> Readiness:
             name for name, them in readers.items()
             if any(reader.kind.namespace == target.kind.namespace for reader in them)
         ]  # fmt: skip
-        own = lines.select("person", "action", "code", "proof", where=pl.col("target") == target.name)
-        states = _find_states(uses, own.with_columns(person))
+        states = _find_states(uses, rows.filter(pl.col("target") == target.name))
         for row in _count_states(states, areas.categories.to_list(), target.name, reads):
             counts[row.area, target.name] = row
-        shown = states.filter(pl.col("area").is_in(pl.Series(reads, dtype=areas)), pl.col("state") != SEEN)
-        parts.append(shown.with_columns(target=pl.lit(target.name).cast(pl.Enum(list(site.targets)))))
+        unseen = states.filter(pl.col("area").is_in(pl.Series(reads, dtype=areas)), pl.col("state") != SEEN)
+        parts.append(unseen.with_columns(target=pl.lit(target.name).cast(pl.Enum(list(site.targets)))))
     unproven = pl.DataFrame(schema=UNPROVEN)
     if parts:
-        unproven = pl.concat(parts).sort("area", "target", "person").cast(UNPROVEN).select(*UNPROVEN)
+        sorted_rows = pl.concat(parts).sort("area", "target", "person")
+        unproven = sorted_rows.with_columns(persons.gather(sorted_rows["person"])).cast(UNPROVEN).select(*UNPROVEN)
     return Readiness(
-        people=_count_people(lines),
+        people=_count_people(rows),
         areas=tuple(
             Area(name=name, readers=tuple(each.name for each in readers.get(name, ())), people=users.get(name, 0))
             for name in areas.categories
@@ -138,9 +143,9 @@ def find_readiness(site: Site, lines: LineTable) -> Readiness:
     )  # fmt: skip
 
 
-def _find_uses(site: Site, lines: LineTable) -> pl.DataFrame:
+def _find_uses(site: Site, lines: pl.DataFrame) -> pl.DataFrame:
     """Each person with each area where a reader showed a card of theirs."""
-    rows = lines.select("person", "readers", where=pl.col("readers") != "").unique()
+    rows = lines.filter(pl.col("readers") != "").unique()
     texts = rows["readers"].unique().to_frame()
     names = pl.col("readers")
     for name in site.readers:
@@ -191,15 +196,11 @@ def _count_states(states: pl.DataFrame, areas: list[str], target: str, reads: Co
         yield AreaCounts(area, target, area in reads, *numbers)
 
 
-def _count_people(lines: LineTable) -> PeopleCounts:
+def _count_people(lines: pl.DataFrame) -> PeopleCounts:
     """The people of the register, each counted once."""
-    people = (
-        lines.select("person", "action")
-        .group_by("person")
-        .agg(
-            (pl.col("action") == "hold").any().alias("held"),
-            pl.col("action").is_in(WRITTEN_ACTIONS).any().alias("written"),
-        )
+    people = lines.group_by("person").agg(
+        (pl.col("action") == "hold").any().alias("held"),
+        pl.col("action").is_in(WRITTEN_ACTIONS).any().alias("written"),
     )
     held = int(people["held"].sum())
     ready = people.filter(pl.col("written") & ~pl.col("held")).height
