@@ -51,12 +51,12 @@ TASKS = SHARED_TASKS | {
         title="Ids that differ only in case, white space or Unicode form",
         act='Write them alike; if they are different, write near_ids = "accept" under [rules].',
     ),
-    "overlap": Task(title="One card, two holders at one time", act="Correct the dates of these rows."),
+    "overlap": Task(
+        title="One card, several holders at one time",
+        act="Correct the dates of these rows: end the assignments that are over.",
+    ),
     "id-of-two-cards": Task(
         title="One credential id, two people with different numbers", act="Correct the ids of these rows.",
-    ),
-    "several-holders": Task(
-        title="One card, several holders on the day of judgement", act="End the assignments that are over.",
     ),
     "twin-rows": Task(
         title="Two rows for one card differ",
@@ -87,7 +87,8 @@ TASKS = SHARED_TASKS | {
 }  # fmt: skip
 TASK_OF = {  # the task of a code, where it is not called as the code
     "duplicate-text": "truncated",
-    "issue-dropped": "truncated",
+    "issue-dropped": "other-issue",
+    "several-holders": "overlap",
     "held-by-other": "unexplained",
     "existing-unmatched": "unexplained",
     "check-failed": "failing",

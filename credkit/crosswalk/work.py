@@ -1,7 +1,8 @@
 """Work: what people do about a crosswalk, one item for each cause, with all its effects.
 
 Every held line and every exception but those that are `SETTLED` belongs to exactly one item. What another setting of
-a reader explains is that reader's; what a target holds of a card that is not active is told with the readings of it.
+a reader explains is that reader's; what a target holds of a card that is not active is told with the readings of it;
+values that a spreadsheet may have rounded stand with those of the file that it did alter.
 Items count people and cards once each, from the lines. Those of security come first, then those that lines of the
 site file cure, then the others by the people that one act helps; what helps most stands before what helps less.
 """
@@ -88,6 +89,9 @@ class _Work:
             for sighting, credentials in reader_findings.explained.items()
             for line in sighting.lines
         }
+        self.like_payment = {
+            line for each in findings if each.code == "like-payment" for line in each.rows.of(site.readings.name)
+        }
         self.spaced: dict[str, tuple[CsvFile, set[str]]] = {}
         self.readers = self._reader_causes()
         self.targets = {each.existing.name: name for name, each in site.targets.items() if each.existing}
@@ -142,6 +146,8 @@ class _Work:
             if row.line in self.explained:
                 reader, credentials = self.explained[row.line]
                 return self.readers[reader], credentials
+            if row.line in self.like_payment:
+                return _Cause("like-payment", ""), own
             reader_cause = self.readers.get(row.reader)
             if reader_cause and reader_cause.task == "fails-since" and row.code in FAILING_CODES:
                 return reader_cause, own
@@ -171,7 +177,12 @@ class _Work:
             cause = self._white_space(self.site.credentials, column)
             self.causes[cause].held.append(held.join(rows, on=["line", "target"], how="semi"))
             held = held.join(rows, on=["line", "target"], how="anti", maintain_order="left")
+        altered = _Cause("spreadsheet-damage", self.site.credentials.name)
+        is_altered = altered in self.causes or "spreadsheet-damage" in held["code"]
         for (code, target), rows in held.group_by("code", "target", maintain_order=True):
+            if code == "maybe-rounded" and is_altered:
+                self.causes[altered].held.append(rows)
+                continue
             task = TASK_OF.get(str(code), str(code))
             subjects = {"target": str(target), "file": self.site.credentials.name, "reader": ""}
             self.causes[_Cause(task, subjects[ABOUT[task]] if task in ABOUT else "")].held.append(rows)
@@ -220,7 +231,10 @@ class _Work:
             readings = len(list(rows.of(self.site.readings.name))) or sum(
                 finding.count for finding in effects.findings if finding.code in (*READER_CODES, "clock")
             )
-        evidence = self._describe_statuses(effects) if task.security else _describe_evidence(effects.findings)
+        if task.security:
+            evidence = self._describe_statuses(effects)
+        else:
+            evidence = _describe_evidence(effects.findings) or _describe_doubtful(cause, held)
         return WorkItem(
             task=cause.task, subject=cause.subject, title=task.title.format(subject=cause.subject),
             act=task.act.format(subject=cause.subject), people=people, credentials=credentials, readings=readings,
@@ -275,6 +289,14 @@ class _Work:
             return strip_lines(table, columns | file.strip) if file.site_key else ()
         cures = [finding.cure for finding in findings if finding.cure]
         return cure_reader(self.site, self.site.readers[cause.subject], cures) if cures else ()
+
+
+def _describe_doubtful(cause: _Cause, held: pl.DataFrame) -> str:
+    """How many cards of those that a spreadsheet altered it may have altered only."""
+    doubtful = held.filter(pl.col("code") == "maybe-rounded")["credential"].n_unique()
+    if cause.task != "spreadsheet-damage" or not doubtful:
+        return ""
+    return f"{doubtful:,} of the cards only may have been rounded"
 
 
 def _describe_evidence(findings: Iterable[Finding]) -> str:
