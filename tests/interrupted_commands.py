@@ -89,7 +89,7 @@ LINES = {
     "demo": Command(
         line=("demo", "port"), inputs=_nothing, over=False, together=False, again=20,
         outs=("port/site.toml", "port/credentials.csv", "port/readings.csv", "port/gatehouse-export.csv", "port/result",
-              "port/cards/staff.csv", "port/cards/data", "port/report.html"),
+              "port/cards/staff.csv", "port/cards/data", "port/report.html", "port/result.html"),
     ),
 }  # fmt: skip
 

@@ -13,6 +13,7 @@ import pytest
 from tests.brackwater import SITE as HARBOUR
 from tests.brackwater import Files
 from tests.commandline import ACCOUNT, on_a_terminal, records, run
+from tests.pages import Page
 from tests.progress import list_phases
 
 COLUMNS = "person_id,credential_id,kind,value,printed,issue,status,valid_from,valid_until,replaces,source"
@@ -56,7 +57,7 @@ def test_the_demo_runs_and_says_where_things_are(
     ]  # fmt: skip
     assert re.match(r"[0-9,]+ cards ready, [0-9]+ need a decision, [0-9] reader settings to change\n", text)
     summary = (result / "summary.txt").read_text().splitlines()
-    before, rest, _ = text.partition("The 43 other items and all findings are in brackwater/result/summary.txt.")
+    before, rest, _ = text.partition("The 41 other items and all findings are in brackwater/result/summary.txt.")
     assert rest, "a screen does not show all of it"
     assert set(before.splitlines()) < set(summary)
     commands = [line.split() for line in text.partition("To try next:")[2].splitlines() if line]
@@ -85,8 +86,9 @@ def test_the_demo_and_the_crosswalk_in_json(
         "rows", "ends",
     )}  # fmt: skip
     assert (total["site"], total["as_of"]) == ("Brackwater Terminal", "2026-03-31")
-    *same, other, last, audited = records(run("demo", str(home / "brackwater"), "--json"))
+    *same, other, paged, last, audited = records(run("demo", str(home / "brackwater"), "--json"))
     assert (same, other["summary"], other["work"]) == (findings, total["summary"], total["work"])
+    assert paged == {"page": str(home / "brackwater" / "result.html")}
     assert list(last) == ["cards"]
     assert list(audited) == ["report"]
     assert list(audited["report"]) == ["path", "rows", "failing", "unreadable"]
@@ -137,7 +139,7 @@ def test_without_the_extra_the_rest_of_the_demo_is_as_before(tmp_path: Path, mon
     ) in said
     assert "credkit card" not in said
     assert not (home / "cards").exists()
-    *_, total, last, _ = records(run("demo", str(home), "--json"))
+    *_, total, _, last, _ = records(run("demo", str(home), "--json"))
     assert total["site"] == "Brackwater Terminal"
     assert last["cards"] is None
     assert "credkit[keys]" in last["why"]
@@ -150,6 +152,26 @@ def test_the_demo_ends_with_a_report(demo_command: tuple[Path, subprocess.Comple
     assert re.match(rf"Of {rows:,} rows [0-9]+ fail and 0 are unreadable. The report, to print and sign, is ", said)
     assert "is brackwater/report.html. To try next:" in said
     assert (home / "brackwater" / "report.html").read_text().startswith("<!DOCTYPE html>")
+
+
+def test_the_demo_names_the_page_of_its_crosswalk(
+    demo_command: tuple[Path, subprocess.CompletedProcess[bytes]], tmp_path: Path
+) -> None:
+    """The page stands beside the site file, is written anew, and is left alone where it is another's."""
+    home, done = demo_command
+    page = home / "brackwater" / "result.html"
+    said = " ".join(done.stdout.decode().split())
+    assert "The page for the one who decides, to open in a browser, is brackwater/result.html. Data checked" in said
+    headings = Page(page.read_text(encoding="utf-8")).headings
+    assert headings[:3] == [(1, "Result of a crosswalk: Brackwater Terminal"), (2, "Not yet"), (2, "What to do")]
+    other = shutil.copytree(home, tmp_path / "home") / "brackwater" / "result.html"
+    other.write_text("notes")
+    again = run("demo", str(other.parent))
+    assert again.exit_code == 0
+    assert "result.html is there, and is no unchanged page of a crosswalk: it was left alone. Data checked" in " ".join(
+        again.stdout.split()
+    )
+    assert other.read_text() == "notes"
 
 
 def test_a_terminal_sees_that_work_is_going_on(tmp_path: Path) -> None:

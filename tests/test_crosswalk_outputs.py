@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from credkit import DefinitionError
-from credkit.crosswalk import crosswalk, summary_text, write_outputs
+from credkit.crosswalk import crosswalk, screen_text, summary_text, write_outputs
 from credkit.crosswalk.exports import TargetExport
 from credkit.crosswalk.judging import judge_sightings
 from credkit.crosswalk.outputs import FILE_NAMES
@@ -195,6 +195,13 @@ def test_the_summary_as_text(site: Site) -> None:
     ):  # fmt: skip
         assert caution in end
     assert "secure" not in text
+    short = screen_text(result)
+    assert "Before you use this" not in short
+    assert short.endswith(
+        "\nData was checked, not doors. A number can be copied, readings are personal data,\n"
+        "and nobody is deactivated from a list alone.\n"
+    )
+    assert end in " ".join(screen_text(result, details=True).split())
 
 
 def test_readings_that_several_credentials_explain_are_counted(site: Site) -> None:

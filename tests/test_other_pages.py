@@ -111,7 +111,8 @@ def test_a_census_shows_what_it_counts(counted: Census, demo: Demo) -> None:
         [card.credential, card.person, card.kind, card.value, n(card.line)] for card in counted.reissue.cards
     ]
     assert [row[1:4] for row in page.table("8 items of work").rows[1:]] == [
-        [n(item.people), n(item.credentials), n(item.readings)] for item in counted.work
+        [n(count) if count else "–" for count in (item.people, item.credentials, item.readings)]
+        for item in counted.work
     ]
     for path in (demo.site, site.credentials.path):
         assert hashlib.sha256(path.read_bytes()).hexdigest() in text

@@ -41,6 +41,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory, demo: Demo, demo_crosswalk: 
     files = [pin_file(demo.site), pin_file(site.credentials.path)]
     texts = {
         "crosswalk": report_crosswalk(demo_crosswalk, site, compared=compared, made=MADE),
+        "alone": report_crosswalk(demo_crosswalk, site, made=MADE),
         "comparison": report_comparison(compared, made=MADE),
         "census": report_census(census(site), site, files=files, made=MADE),
     }
@@ -97,6 +98,25 @@ def test_no_column_is_lost_on_any_screen(browser: Browser, pages: dict[str, str]
         " Math.max(...[...t.querySelectorAll('tbody tr')].map(r => r.children.length))])"
     )
     assert all(head == cells for head, cells in heads)
+
+
+@pytest.mark.parametrize("name", ["crosswalk", "alone"])
+def test_no_line_breaks_within_an_option_or_before_a_percent_sign(
+    browser: Browser, pages: dict[str, str], name: str
+) -> None:
+    """The page without an earlier run names options; a text of two lines has two boxes."""
+    pieces = set()
+    for width in (1280, 700, 390, 330):
+        browser.look(width)
+        browser.open(pages[name])
+        open_all(browser)
+        every = "[...document.querySelectorAll('.whole')]"
+        pieces |= set(browser.run(f"{every}.map(e => e.textContent)"))
+        assert browser.run(f"{every}.filter(e => e.getClientRects().length != 1).map(e => e.textContent)") == []
+    text = browser.run("document.body.textContent")
+    assert {found for found in re.findall(r"[0-9.]+ %", text) if "." in found} <= pieces
+    if name == "alone":
+        assert {"--since RUN", "--keep N", "credkit crosswalk --since RUN"} <= pieces
 
 
 def test_the_first_screen_has_the_ten_answers(browser: Browser, pages: dict[str, str]) -> None:

@@ -197,7 +197,7 @@ def show_result(
 ) -> int:
     """The verdict, what to do, where the files are, and what changed since an earlier run; the exit code."""
     from credkit.crosswalk import screen_text
-    from credkit.crosswalk.comparisontext import describe_difference
+    from credkit.crosswalk.comparisontext import describe_difference, describe_since
     from credkit.crosswalk.worktext import describe_verdict
 
     plain = result.unmasked if door.reveal else result.unmasked_on_screen
@@ -226,7 +226,7 @@ def show_result(
         shown = "" if details else " (on the screen: --details)"
         door.say(f"The files are in {out}; its summary.txt has all of {items} and {findings}{shown}.")
         if compared is not None:
-            door.say(f"Since the run in {compared.before.path}: {describe_difference(compared)}", indent="  ")
+            door.say(describe_since(compared), indent="  ")
     return exit_code(result)
 
 

@@ -1,4 +1,4 @@
-"""``credkit demo``: a made-up site, its crosswalk, its new cards, and the report of its audit."""
+"""``credkit demo``: a made-up site, its crosswalk with its page, its new cards, and the report of its audit."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from credkit.cli import options
+from credkit.cli.crosswalk import REPORT as PAGE_MAKER
 from credkit.cli.crosswalk import exit_code, run_crosswalk, show_result
 from credkit.cli.output import Console
 from credkit.core.progress import PartProgress
@@ -33,7 +34,7 @@ def demo(directory: Path, as_json: bool, reveal: bool) -> int:
 
     Brackwater Terminal is a made-up port operator that merges two sites: registers, a month of
     readings, and planted faults. Nobody in it exists, and no card either. Nothing that is there
-    already is overwritten.
+    already is overwritten. DIR/result.html is the result as a page, for the one who decides.
 
     Then fifty of its new staff cards are written to DIR/cards and read back, and five bad ones
     must be caught; they stay in DIR/cards/bad-read-backs, to be checked again. That part needs the
@@ -46,9 +47,10 @@ def demo(directory: Path, as_json: bool, reveal: bool) -> int:
       credkit demo
       credkit demo /tmp/brackwater --json
 
-    --json: what `credkit crosswalk` gives, then one object with cards (written, clean, data,
-    bad, caught: name, done, kind, place, text), or with cards null and why, and one with report
-    (its path, rows, failing, unreadable), or with report null and why.
+    --json: what `credkit crosswalk` gives, then one object with page (its path), or with page null
+    and why, one with cards (written, clean, data, bad, caught: name, done, kind, place, text), or
+    with cards null and why, and one with report (its path, rows, failing, unreadable), or with
+    report null and why.
     """
     import credkit.demo.report  # noqa: F401  # a missing extra is found before anything is written
     from credkit.demo import write_demo
@@ -60,6 +62,9 @@ def demo(directory: Path, as_json: bool, reveal: bool) -> int:
         made = write_demo(directory)
         result = run_crosswalk(made.site, out, PartProgress(progress, 2, PARTS))
     code = show_result(door, result, out) if as_json else show_first_items(door, result, out)
+    show_page(door, made.site, result)
+    if not as_json:
+        door.say(DATA)
     planned = show_cards(door, directory)
     show_audit(door, made.site)
     if not as_json:
@@ -84,8 +89,19 @@ def show_first_items(door: Console, result: Crosswalk, out: Path) -> int:
         door.say(line, indent="  ", safe=True)
     more = format_count(len(result.work) - SHOWN_ITEMS, "other item")
     door.say(f"The {more} and all findings are in {out / 'summary.txt'}.")
-    door.say(DATA)
     return exit_code(result)
+
+
+def show_page(door: Console, site: Path, result: Crosswalk) -> None:
+    """Where the page of the crosswalk is, and why where there is none."""
+    from credkit.demo.report import PAGE, demo_page
+
+    path, place = demo_page(site, result, PAGE_MAKER), site.with_name(PAGE)
+    why = "" if path else f"{place} is there, and is no unchanged page of a crosswalk: it was left alone."
+    if door.as_json:
+        door.record({"page": str(path)} if path else {"page": None, "why": why})
+    else:
+        door.say(why or f"The page for the one who decides, to open in a browser, is {place}.")
 
 
 def show_cards(door: Console, directory: Path) -> Path | None:

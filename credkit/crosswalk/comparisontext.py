@@ -14,7 +14,8 @@ from credkit.explain.screen import shorten, table_lines
 
 MOST_ROWS_SHOWN = 10  # of a list, without details
 MOST_CHARACTERS_SHOWN = 210  # of a finding, without details: three lines of a screen
-NOTHING = "Nothing changed: findings, lines and exceptions are the same."
+SAME = "findings, lines and exceptions are the same"
+NOTHING = f"Nothing changed: {SAME}."
 _PEOPLE = {  # an outcome: what people did, and what more of them did
     "gained": ("gained a number", "gained a number"),
     "lost": ("lost a number", "lost one"),
@@ -36,6 +37,13 @@ def describe_difference(found: RunComparison) -> str:
             first = format_count(count, f"new {noun}") if change == NEW else f"{format_count(count, noun)} {change}"
             parts.append(f"{count:,} {change}" if place else first)
     return ", ".join(parts) or NOTHING
+
+
+def describe_since(found: RunComparison) -> str:
+    """What changed since the earlier run, in a sentence that names it."""
+    if found.is_same:
+        return f"Nothing changed since the run in {found.before.path}: {SAME}."
+    return f"Since the run in {found.before.path}: {describe_difference(found)}."
 
 
 def comparison_text(found: RunComparison, *, details: bool = False) -> Iterator[tuple[str, str]]:

@@ -126,7 +126,7 @@ def find_readiness(site: Site, lines: LineTable) -> Readiness:
         states = _find_states(uses, rows.filter(pl.col("target") == target.name))
         for row in _count_states(states, areas.categories.to_list(), target.name, reads):
             counts[row.area, target.name] = row
-        unseen = states.filter(pl.col("area").is_in(pl.Series(reads, dtype=areas)), pl.col("state") != SEEN)
+        unseen = states.filter(pl.col("area").is_in(pl.Series(reads, dtype=areas).implode()), pl.col("state") != SEEN)
         parts.append(unseen.with_columns(target=pl.lit(target.name).cast(pl.Enum(list(site.targets)))))
     unproven = pl.DataFrame(schema=UNPROVEN)
     if parts:

@@ -21,7 +21,7 @@ from credkit.core.version import __version__
 from credkit.crosswalk.linetable import ACTIONS, LineTable
 from credkit.crosswalk.result import FINDING_CODES, Crosswalk, SummaryTable
 from credkit.crosswalk.worktext import work_text
-from credkit.explain.cautions import OF_A_RESULT
+from credkit.explain.cautions import IN_SHORT, OF_A_RESULT
 from credkit.facts.exceptions import ExceptionRow
 from credkit.facts.judged_texts import count_codes, in_slices
 from credkit.privacy.accounts import mask_accounts
@@ -141,13 +141,14 @@ def summary_text(result: Crosswalk) -> str:
 
 
 def screen_text(result: Crosswalk, *, details: bool = False) -> str:
-    """The summary for a screen: verdict, what to do and cautions.
+    """The summary for a screen: verdict, what to do and the cautions in short.
 
-    With ``details`` all items in full and the details, too: of each code the first few findings, and how many more
-    there are.
+    With ``details`` all items and cautions in full and the details, too: of each code the first few findings, and how
+    many more there are.
     """
-    shown = _details(result, MOST_SHOWN_FINDINGS) if details else iter(_describe_fault(result))
-    return _join(work_text(result, None if details else MOST_SHOWN_ITEMS), shown, _cautions(result))
+    if details:
+        return _join(work_text(result), _details(result, MOST_SHOWN_FINDINGS), _cautions(result))
+    return _join(work_text(result, MOST_SHOWN_ITEMS), _describe_fault(result), _cautions_in_short(result))
 
 
 def _join(*parts: Iterable[str]) -> str:
@@ -183,6 +184,13 @@ def _details(result: Crosswalk, most: int | None) -> Iterator[str]:
             yield from (f"        {line}" for line in finding.lines)
         if most and len(them) > most:
             yield f"    and {len(them) - most:,} more"
+
+
+def _cautions_in_short(result: Crosswalk) -> Iterator[str]:
+    """The cautions of every result in two sentences, and what is to be said of this one."""
+    yield from ("", *wrap_masked(IN_SHORT))
+    for remark in result.remarks:
+        yield from wrap_masked(remark, "- ", "  ")
 
 
 def _cautions(result: Crosswalk) -> Iterator[str]:

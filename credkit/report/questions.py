@@ -12,8 +12,7 @@ from credkit.crosswalk.result import Crosswalk
 from credkit.crosswalk.tasks import ABOUT
 from credkit.report.cutover import SETTING_TASKS, Cutover, count_readings, count_unaccounted, security_items
 from credkit.report.words import join_names, show_text
-from credkit.work.items import WorkItem
-from credkit.work.text import describe_ends
+from credkit.work.text import describe_counts
 
 MOST_AREAS_NAMED = 3
 NO_EARLIER_RUN = "No earlier run was compared: crosswalk --since RUN, or --keep N, does."
@@ -104,17 +103,11 @@ def _quickest(result: Crosswalk) -> tuple[str, str]:
         first = pasted[0]
         return (
             f"{format_count(len(pasted), 'item')} by pasted lines",
-            f"first: {first.title}; {_describe_ends(first)}",
+            f"first: {first.title} ({describe_counts(first)})",
         )
     if not result.work:
         return "Nothing to mend", "no work was found"
     return "No line to paste", f"first of the list: {result.work[0].title}"
-
-
-def _describe_ends(item: WorkItem) -> str:
-    """What disappears when an item is done."""
-    ends = describe_ends(item)
-    return f"ends {ends}" if ends else f"concerns {format_count(item.readings, 'reading')}"
 
 
 def _lost_cards(result: Crosswalk) -> tuple[str, str]:

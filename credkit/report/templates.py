@@ -24,7 +24,7 @@ from credkit.audit.sentences import (
 )
 from credkit.core.sentences import describe_rows, format_count
 from credkit.core.version import __version__
-from credkit.report.words import LONGEST_NAME, format_bytes, join_names, show_text
+from credkit.report.words import LONGEST_NAME, format_bytes, format_known, join_names, keep_together, show_text
 from credkit.work.text import describe_counts, describe_ends
 
 REPORTED_PACKAGES = ("polars", "numpy", "jinja2")  # packages that took part
@@ -64,7 +64,8 @@ def _environment() -> Environment:
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     found.filters |= {
-        "shown": show_text, "name": show_name, "n": lambda number: f"{number:,}", "sizes": format_bytes,
+        "shown": lambda text: keep_together(show_text(text)), "whole": keep_together, "name": show_name,
+        "n": lambda number: f"{number:,}", "known": format_known, "sizes": format_bytes,
         "joined": join_names, "counted": format_count, "percent": format_percent, "amount": format_amount,
         "hints": describe_causes, "doubt": describe_doubt, "blind": describe_undetected,
         "sort_of": lambda each: describe_sort(each.codec, each.rule, each.sort),

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
+
+from markupsafe import Markup, escape
 
 from credkit.core.sentences import describe_rows
 from credkit.privacy.accounts import mask_accounts
@@ -10,6 +13,7 @@ from credkit.work.items import WorkItem
 
 LONGEST_SENTENCE = 2000  # characters of a sentence that are shown
 LONGEST_NAME = 100
+WHOLE = re.compile(r"--[a-z][a-z-]*(?: [A-Z]+)?|[0-9][0-9.,]* %")  # an option with its value, a share: on one line
 BYTE_UNITS = (("GB", 10**9), ("MB", 10**6), ("kB", 10**3))
 
 
@@ -23,6 +27,24 @@ def show_text(text: str, longest: int = LONGEST_SENTENCE) -> str:
     if len(found) > longest:
         found = f"{found[: longest - 20]}…{found[-19:]}"
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in found)
+
+
+def keep_together(text: str) -> Markup:
+    """A text as HTML in which no line breaks within an option with its value, or between a figure and its %.
+
+    >>> print(keep_together("--keep N keeps < 9.0 %"))
+    <span class="whole">--keep N</span> keeps &lt; <span class="whole">9.0 %</span>
+    """
+    return Markup(WHOLE.sub(r'<span class="whole">\g<0></span>', str(escape(text))))
+
+
+def format_known(count: int) -> str:
+    """A count of an item of work, which is 0 where it has none or where it is not known.
+
+    >>> format_known(1200), format_known(0)
+    ('1,200', '–')
+    """
+    return f"{count:,}" if count else "–"
 
 
 def format_bytes(count: int) -> str:
