@@ -37,7 +37,7 @@ ENCODINGS = ("utf-8", "utf-8-sig", "cp1252", "utf-16", "utf-16-le", "gb18030", "
     end=st.sampled_from(["\n", "\r\n", "\r"]), has_last_end=st.booleans(), mark=st.sampled_from(["", "\ufeff"]),
     header=st.permutations(COLUMNS), strip=st.frozensets(st.sampled_from(COLUMNS)),
     sizes=st.sampled_from([(1 << 23, 1 << 16), (1, 3), (40, 7)]),
-    titles=st.lists(st.sampled_from(["", 'Stand "', "Brackwater Terminal;", ",,"]), max_size=2),
+    titles=st.lists(st.sampled_from(["", 'Stand "', "Brackwater Terminal;", ",,", "a\0", "a\rb"]), max_size=2),
 )  # fmt: skip
 @examples(600)
 def test_frames_have_the_rows_of_the_strict_reader(
@@ -61,6 +61,17 @@ def test_frames_have_the_rows_of_the_strict_reader(
                 read_frame(file, COLUMNS)
             return
         assert read_frame(file, COLUMNS).rows() == wanted
+
+
+@pytest.mark.parametrize("title", [b"Hafen\xff", b"Hafen\xc3\n", b"\0", b"Ost\rWest"])
+def test_lines_above_the_header_are_texts_for_both_readers(title: bytes, tmp_path: Path) -> None:
+    path = tmp_path / "rows.csv"
+    path.write_bytes(title + b"\n" + ",".join(COLUMNS).encode() + b"\n1,2,3\n")
+    file = CsvFile(path=path, name=path.name, header_line=title.count(b"\n") + 2)
+    with pytest.raises(DefinitionError):
+        list(read_rows(file, COLUMNS))
+    with pytest.raises(NeedsStrictReader):
+        read_frame(file, COLUMNS)
 
 
 WORDS = (

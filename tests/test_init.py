@@ -526,6 +526,17 @@ def test_on_a_terminal_it_asks_once_and_writes_without_asking_when_told(tmp_path
         assert (tmp_path / "site" / "site.toml").exists() == is_written
 
 
+def test_who_reads_no_further_than_the_first_line_has_the_site_file_all_the_same(tmp_path: Path) -> None:
+    register, log = made_here(tmp_path)
+    words = ["init", str(tmp_path / "site"), "--from", str(register), "--from", str(log)]
+    with subprocess.Popen(
+        [*CREDKIT, *words], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, env=ENVIRONMENT
+    ) as process:
+        assert process.stdout is not None
+        process.stdout.close()
+    load_site(tmp_path / "site" / "site.toml")
+
+
 # ── workbooks, and titles above the header ──────────────────────────────────────────────────────
 
 

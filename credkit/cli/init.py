@@ -86,19 +86,20 @@ def init(
         _refuse_unknown_zone(time_zone)
     with door.progress() as progress:
         made = propose_site(exports, folder, time_zone=time_zone or "", seconds=seconds, progress=progress)
-    if not (yes or as_json) and sys.stdin.isatty():
+    asks = not (yes or as_json) and sys.stdin.isatty()
+    if asks:
         click.echo(made.toml if reveal else mask_accounts(made.toml))
         _show_verdict(door, made)
         if not click.confirm(f"Write this to {path}?"):
             door.say("Nothing was written.")
             return 1
-    elif not as_json:
-        _show_verdict(door, made)
-    _write(folder, {SITE_FILE: made.toml.encode()})
+    _write(folder, {SITE_FILE: made.toml.encode()})  # before anything else is printed: who reads it may be gone
     refused = _find_faults(path)
     if as_json:
         door.record(_to_json(made, path, refused))
         return 0
+    if not asks:
+        _show_verdict(door, made)
     door.say()
     door.say(f"Written: {path}. {'Next:' if refused is None else 'A crosswalk refuses the files as they are:'}")
     if refused is not None:

@@ -106,7 +106,7 @@ def _split_blocks(
         if not begun or (begun.startswith(BOM) and encoding != "utf-8"):
             raise NeedsStrictReader
         *above, first, rest = _split_lines(begun.removeprefix(_byte_order_mark(encoding)), file.header_line)
-        if len(above) < file.header_line - 1:
+        if len(above) < file.header_line - 1 or not _are_lines(above, encoding):
             raise NeedsStrictReader
         header = _parse_header(first, form, file)
         if find_header_faults(file, file.header_line, header, columns, optional).sentences:
@@ -127,6 +127,15 @@ def _split_blocks(
                 yield RowBlock(_take_rows(split.frame.with_columns(lines), plan), line)
         if stream.broken:
             raise NeedsStrictReader
+
+
+def _are_lines(lines: Sequence[bytes], encoding: str) -> bool:
+    """Whether these are lines of text; the strict reader names what is wrong, or counts more lines."""
+    try:
+        text = "".join(line.removesuffix(b"\r").decode(encoding) for line in lines)
+    except UnicodeDecodeError:
+        return False
+    return "\0" not in text and "\r" not in text
 
 
 def _split_lines(data: bytes, count: int) -> list[bytes]:

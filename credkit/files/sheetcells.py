@@ -22,6 +22,7 @@ from openpyxl.utils.datetime import from_excel
 CERTAIN_DIGITS = 15  # digits of a number that a spreadsheet keeps
 MOST_DAYS_KEPT = 1 << 12  # dates and times that are kept for cells with the same
 MOST_DIGITS = 40  # digits that are written out of a number with an exponent
+_NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([Ee][+-]?[0-9]+)?")  # double of XML Schema, part 2, 3.2.5
 _ZEROS = re.compile("0+")
 _ESCAPED_LETTERS = re.compile(r'"[^"]*"|\\.|_.|\*.|\[\$[^]]*\]')  # what a format shows as it stands
 
@@ -85,10 +86,10 @@ class CellWriter:
         if kind is None:
             kind = self._kinds[style] = _classify_format(self._formats[style])
         if isinstance(kind, str):
-            return _write_moment(raw, kind, self._epoch)
+            return _write_moment(raw, kind, self._epoch) if _NUMBER.fullmatch(raw) else CellProblem.NO_DAY
         if len(raw) <= CERTAIN_DIGITS and raw.isdecimal() and raw.isascii():
             return CellText(raw.zfill(kind), "padded" if kind > 1 else "number")
-        return _write_long_number(raw, kind)
+        return _write_long_number(raw, kind) if _NUMBER.fullmatch(raw) else CellProblem.ERROR
 
 
 def _classify_format(form: str) -> int | str:
@@ -108,9 +109,7 @@ def _classify_format(form: str) -> int | str:
 def _write_long_number(raw: str, width: int) -> CellText | CellProblem:
     try:
         number = Decimal(raw)
-    except InvalidOperation:
-        return CellProblem.ERROR
-    if not number.is_finite():
+    except InvalidOperation:  # its exponent has more digits than are computed with
         return CellProblem.ERROR
     if number.adjusted() > MOST_DIGITS:
         return CellText(raw, "unsure")

@@ -316,11 +316,11 @@ class _SheetReader:
                 left, first, right, last = map(_to_number, range_boundaries(element.get("ref", "")))
                 self._merged.append((first, last, left - 1, right - 1))
             elif tag == f"{_MAIN}col" and element.get("hidden") in ("1", "true"):
-                first, last = int(element.get("min", "1")), int(element.get("max", "1"))
+                first, last = _to_whole(element.get("min", "1")), _to_whole(element.get("max", "1"))
                 self._hidden_places.extend(range(first - 1, min(last, MOST_COLUMNS)))
 
     def _read_row(self, row: Element) -> list[str]:
-        line = int(row.get("r") or self._line + 1)
+        line = _to_whole(row.get("r") or str(self._line + 1))
         if not self._line < line <= MOST_ROWS:
             raise DefinitionError(
                 f"{self._name}: the workbook is damaged (row {line} behind row {self._line}): open it in a spreadsheet "
@@ -378,24 +378,23 @@ class _SheetReader:
                 return None
             return CellProblem.NO_VALUE, f"={formula.text or ''}"
         if kind == "n":
-            found = self._writer.write_number(raw, int(cell.get("s", "0")))
+            found = self._writer.write_number(raw, _to_whole(cell.get("s", "0")))
             return (found, raw) if isinstance(found, CellProblem) else found
         if kind == "e":
             return CellProblem.ERROR, raw
         if kind == "b":
             return CellProblem.BOOLEAN, "TRUE" if raw == "1" else "FALSE"
-        text = self._strings[_to_index(raw)] if kind == "s" else raw
+        text = self._strings[_to_whole(raw)] if kind == "s" else raw
         if "\n" in text or "\r" in text:
             return CellProblem.LINE_BREAK, text
         return CellText(text, "text") if text else None
 
 
-def _to_index(raw: str) -> int:
-    """The place of a shared text, which is not counted from the end of all."""
-    place = int(raw)
-    if place < 0:
-        raise IndexError
-    return place
+def _to_whole(raw: str) -> int:
+    """A number of an attribute or a shared text: decimal digits, which `int` takes with signs and underscores too."""
+    if not (raw.isascii() and raw.isdecimal()):
+        raise ValueError
+    return int(raw)
 
 
 def _to_number(bound: int | None) -> int:
