@@ -187,6 +187,16 @@ def test_a_full_sheet_is_followed_by_another(monkeypatch: pytest.MonkeyPatch) ->
     assert sheet_rows(data) == [["column 0", "column 1"], *([str(place), text] for place, text in rows)]
 
 
+def test_columns_are_as_wide_as_what_they_hold_and_rows_can_be_chosen(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As another library reads it; no row of a second sheet makes the columns of the first wider."""
+    monkeypatch.setattr(spreadsheets, "MOST_ROWS", 3)
+    rows = [("C-1", "x" * 20), ("C-2", "x" * 500), ("Brackwater", None)]
+    one, two = openpyxl.load_workbook(io.BytesIO(encoded(filled(rows, 2), DIALECTS["xlsx"]))).worksheets
+    assert [round(one.column_dimensions[name].width) for name in "AB"] == [12, 61]  # 11 of "column 0" and a button
+    assert [round(two.column_dimensions[name].width) for name in "AB"] == [12, 61]
+    assert [(sheet.auto_filter.ref, sheet.freeze_panes) for sheet in (one, two)] == [("A1:B3", "A2"), ("A1:B2", "A2")]
+
+
 def test_a_sheet_holds_as_many_rows_as_one_can() -> None:
     """Of XLSX, from memory: 1,048,576 rows, and 32,767 characters a cell, of UTF-16."""
     assert (spreadsheets.MOST_ROWS, spreadsheets.MOST_CHARACTERS) == (1_048_576, 32_767)

@@ -28,6 +28,8 @@ CellType = Literal["text", "count", "day"]
 
 MOST_DIGITS = 15  # of a number that a spreadsheet keeps
 MOST_ROWS = 1 << 20  # of a sheet, with its header
+MOST_WIDTH = 60  # characters of a column, as it is opened
+BUTTON_WIDTH = 2  # characters that a button of the header takes
 MOST_CHARACTERS = 32_767  # of a cell of an XLSX file, in UTF-16
 CHUNK_BYTES = 1 << 20  # of a finished file, read at once
 MADE = datetime(1980, 1, 1)  # the time in every XLSX file: the same table is the same bytes
@@ -134,6 +136,8 @@ class XlsxEncoder:
         self._text, self._head = self._book.add_format({"num_format": "@"}), self._book.add_format({"bold": True})
         self._sheets, self._row = 0, 0
         self._sheet: Any = None
+        self._header = [cells.item() or "" for cells in table.make_header()]
+        self._widths = [len(name) + BUTTON_WIDTH for name in self._header]
 
     def start(self) -> bytes:
         """The header is written; no byte is ready."""
@@ -141,19 +145,33 @@ class XlsxEncoder:
         return b""
 
     def _begin_sheet(self) -> None:
+        self._end_sheet()
         self._sheets += 1
         self._sheet, self._row = self._book.add_worksheet(f"rows {self._sheets}"), 1
         self._sheet.freeze_panes(1, 0)
         self._sheet.ignore_errors({"number_stored_as_text": f"A1:XFD{MOST_ROWS}"})
-        for place, cells in enumerate(self._table.make_header()):
-            self._sheet.write_string(0, place, cells.item() or "", self._head)
+        self._sheet.set_landscape()
+        self._sheet.fit_to_pages(1, 0)  # in print, all columns on one page
+        self._sheet.repeat_rows(0)
+        for place, name in enumerate(self._header):
+            self._sheet.write_string(0, place, name, self._head)
+
+    def _end_sheet(self) -> None:
+        """Make the columns as wide as what they hold, and give their header the buttons that choose rows."""
+        if self._sheet:
+            self._sheet.autofilter(0, 0, self._row - 1, len(self._widths) - 1)
+            for place, width in enumerate(self._widths):
+                self._sheet.set_column(place, place, min(width + 1, MOST_WIDTH))
 
     def add(self, columns: Sequence[Column]) -> bytes:
         """Rows, given as a column for each name; they are written, and no byte is ready."""
+        made = self._table.make_cells(columns)
         cells = [
             _shorten(each) if find_type(values) == "text" else _to_numbers(each, find_type(values))
-            for each, values in zip(self._table.make_cells(columns), columns, strict=True)
+            for each, values in zip(made, columns, strict=True)
         ]
+        for place, texts in enumerate(made):
+            self._widths[place] = max([self._widths[place], *texts.str.len_chars().drop_nulls().top_k(1)])
         for row in zip(*cells, strict=True):
             if self._row == MOST_ROWS:
                 self._begin_sheet()
@@ -172,6 +190,7 @@ class XlsxEncoder:
         """The file."""
         from xlsxwriter.exceptions import FileCreateError
 
+        self._end_sheet()
         try:
             self._book.close()
         except FileCreateError as error:  # about an error of the system
