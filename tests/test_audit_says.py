@@ -110,12 +110,12 @@ def test_what_a_site_expects_decides_between_causes(demo_audit: Audit) -> None:
 # ── what is expected, and notes ─────────────────────────────────────────────────────────────────
 
 
-def test_rows_with_values_that_are_not_expected_are_counted(demo_audit: Audit, page: Page) -> None:
+def test_rows_with_values_that_are_not_expected_are_counted(demo_audit: Audit, demo: Demo, page: Page) -> None:
     """By reading the demo's rows one by one."""
     from csv import DictReader
 
     codec, expected = chain("hex:8/right-justified:26/wiegand-26"), {12, 40, 57}
-    with open(demo_audit.files[0].name, encoding="utf-8", newline="") as file:
+    with (demo.site.parent / demo_audit.files[0].name).open(encoding="utf-8", newline="") as file:
         texts = [row["text"] for row in DictReader(file) if row["reader"] == "east-gate"]
     values = [codec._decode_raw(text) for text in texts]
     strange = sum(value is not None and value["facility"] not in expected for value in values)

@@ -236,7 +236,7 @@ def _count_entries(code: int, use: ChainUse, joined: _Joined, found: PieceVerdic
         parts = join_parts(joined.parts)
         hashes = np.array([crc32(text.encode()) for text in made], np.uint64)
         rows = Rows(parts.lines, texts.gather(of_row), hashes[of_row], np.full(parts.size, code), parts.moments)
-        read = ReadRows(rows, None, use, verdicts, of_row if places is None else places[of_row])
+        read = ReadRows(rows, None, use, verdicts, of_row if places is None else places[of_row], is_typed=True)
         count_totals(rows.codes, rows.moments, count_verdicts(read, facts), facts)
         if every:
             found.failing += list_failing(read)

@@ -11,6 +11,8 @@ from collections.abc import Iterable, Sequence
 from enum import Enum
 from typing import NamedTuple
 
+from credkit.audit.alterations import Alteration, ColumnTexts
+from credkit.audit.constant_fields import ConstantFields
 from credkit.audit.counts_by_reader import CountsByReader
 from credkit.audit.owners import NumberOwners, NumberSpace
 from credkit.audit.plan import join_reader_names
@@ -64,6 +66,8 @@ class Facts:
     failing texts of a reader and a use with the smallest hashes, ``strangers`` good ones with a number that the
     register does not have. ``compared`` counts the good rows of a use that are not of an active card, ``strange_bins``
     the unknown ones over time, ``inactive`` the readings of each number whose card was not active, by namespace.
+    ``altered`` counts the rows whose text a spreadsheet seems to have made, ``columns`` has the texts by which rounding
+    is judged, ``constants`` the fields of a number that are the same in all good rows of a reader on a use.
     ``owners`` has an entry for each namespace.
     """
 
@@ -85,6 +89,9 @@ class Facts:
         self.strange_bins = TimeBins()
         self.inactive: Counter[tuple[int, int]] = Counter()
         self.bins = TimeBins()
+        self.altered = CountsByReader[Alteration]()
+        self.columns = ColumnTexts()
+        self.constants = ConstantFields()
         self.owners = [NumberOwners(space.bits) for space in spaces]
 
     def add_total(self, code: int, total: ReaderTotal) -> None:
@@ -153,6 +160,9 @@ class Facts:
         self.inactive.update(other.inactive)
         self.bins.absorb(other.bins)
         self.strange_bins.absorb(other.strange_bins)
+        self.altered.update(other.altered)
+        self.columns.absorb(other.columns)
+        self.constants.absorb(other.constants)
         for mine, theirs in zip(self.owners, other.owners, strict=True):
             mine.absorb(theirs)
 
@@ -176,6 +186,9 @@ class Facts:
         found.inactive = self.inactive.copy()
         found.bins = self.bins.renumbered(codes)
         found.strange_bins = self.strange_bins.renumbered(codes)
+        found.altered = self.altered.renumbered(codes)
+        found.columns = self.columns.renumbered(codes)
+        found.constants = self.constants.renumbered(codes)
         found.owners = [owners.renumbered(codes) for owners in self.owners]
         return found
 
@@ -183,6 +196,7 @@ class Facts:
         """Keep everything in as little memory as it needs, to be sent or kept."""
         self.bins.compact()
         self.strange_bins.compact()
+        self.columns.compact()
         for owners in self.owners:
             owners.compact()
 

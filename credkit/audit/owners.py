@@ -47,6 +47,17 @@ class NumberSpace:
         shifted: Array = self._numbers([fields[name] for name in self.key]) << np.uint64(READER_BITS)
         return shifted
 
+    @property
+    def has_fields(self) -> bool:
+        """Whether a number has its fields, and is no hash of them."""
+        return self.bits <= NUMBER_BITS
+
+    def field_values(self, numbers: Array, place: int) -> Array:
+        """The values of the field at ``place`` of the key in ``numbers``, which are not hashes."""
+        below = READER_BITS + sum(self._sizes[place + 1 :])
+        found: Array = (numbers >> np.uint64(below)) & np.uint64((1 << self._sizes[place]) - 1)
+        return found
+
     def has_room(self, fields: Mapping[str, Array]) -> Array:
         """Which rows of ``fields`` have a number that readings of this namespace could have."""
         columns = [fields[name] for name in self.key]
@@ -63,7 +74,7 @@ class NumberSpace:
 
     def _numbers(self, columns: list[Array]) -> Array:
         """Each row's number where it fits, else a hash of it."""
-        if self.bits <= NUMBER_BITS:
+        if self.has_fields:
             total: Array = _words(columns[0])
             for column, size in zip(columns[1:], self._sizes[1:], strict=True):
                 total = total << np.uint64(size) | _words(column)

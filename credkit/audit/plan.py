@@ -18,6 +18,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import polars as pl
 
+from credkit.audit.alterations import may_hold_long_numbers
 from credkit.audit.known_texts import KnownTexts, is_read_one_by_one
 from credkit.audit.owners import SEVERAL_READERS, NumberSpace
 from credkit.audit.register_numbers import FARTHEST_TIME, RegisterNumbers, RegisterSpace
@@ -51,6 +52,7 @@ class ChainUse:
     known: KnownTexts | None = None  # where texts are read one by one
     register: RegisterSpace | None = None  # the numbers of the register that its numbers are compared with
     offsets: Array | None = None  # by reader: what its clock is behind, in µs
+    has_long_numbers: bool = False  # numbers of more digits than a spreadsheet keeps
 
     @property
     def name(self) -> str:
@@ -139,7 +141,9 @@ class AuditPlan:
             if use.codec is codec and use.kind is kind:
                 return use.place
         known = KnownTexts() if is_read_one_by_one(codec) else None
-        self.uses.append(ChainUse(place=len(self.uses), codec=codec, bulk=Bulk(codec), kind=kind, known=known))
+        use = ChainUse(place=len(self.uses), codec=codec, bulk=Bulk(codec), kind=kind, known=known)
+        use.has_long_numbers = may_hold_long_numbers(codec)
+        self.uses.append(use)
         return len(self.uses) - 1
 
     def _number_spaces(self) -> list[NumberSpace]:

@@ -9,6 +9,8 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
+from credkit.audit.alterations import count_alterations, count_rounded
+from credkit.audit.constant_fields import find_constants
 from credkit.audit.facts import MOST_PATTERNS, MOST_SAMPLED_TEXTS, Facts, ReaderTotal, RegisterVerdict
 from credkit.audit.known_texts import TextVerdicts
 from credkit.audit.plan import ChainUse
@@ -52,7 +54,8 @@ class FailingRow(NamedTuple):
 class ReadRows(NamedTuple):
     """Some ``rows`` that one use reads, at the places ``at`` or all of them, and what is found of their texts.
 
-    ``places`` has the place of each row's text among ``verdicts``; None where each has its own.
+    ``places`` has the place of each row's text among ``verdicts``; None where each has its own. What ``is_typed`` key
+    by key was never a cell of a spreadsheet.
     """
 
     rows: Rows
@@ -60,6 +63,7 @@ class ReadRows(NamedTuple):
     use: ChainUse
     verdicts: TextVerdicts
     places: Array | None
+    is_typed: bool = False
 
     def of_rows(self, column: Array) -> Array:
         """For each row what a column of the verdicts has for its text."""
@@ -80,35 +84,60 @@ def count_verdicts(read: ReadRows, facts: Facts) -> Array:
     use, verdicts = read.use, read.verdicts
     codes = read.rows.codes if read.at is None else read.rows.codes[read.at]
     good = read.of_rows(verdicts.good)
+    stranger = good
     facts.uses.add(use.place, np.bincount(codes))
     if use.space is not None and good.any():
         numbers, readers = read.of_rows(verdicts.numbers), codes
         if not good.all():
             numbers, readers = numbers[good], codes[good]
         facts.owners[use.space.place].add(use.space.owned_numbers(numbers, readers))
+        if use.register is not None and use.space.has_fields and len(use.space.key) > 1:
+            for code, values in find_constants(use.space, numbers, readers):
+                facts.constants.add((code, use.place), values)
     if use.kind is not None and good.any():
-        _compare_with_register(read, codes, good, facts)
+        stranger = _compare_with_register(read, codes, good, facts)
     for key, noted in verdicts.notes.items():
         marked = read.of_rows(noted)
         if marked.any():
             facts.notes.add(key, np.bincount(codes[marked]))
     bad = np.flatnonzero(~good)
     if len(bad):
-        _count_failures(*read.only(bad), use, verdicts, facts)
+        failing, failed = read.only(bad)
+        _count_failures(failing, failed, use, verdicts, facts)
+        if not read.is_typed:
+            count_alterations(use.codec, use.kind, use.place, failing.texts, failing.codes, facts.altered)
+    if use.has_long_numbers and not read.is_typed:
+        _count_rounded(read, codes, good, stranger, facts)
     return good
 
 
-def _compare_with_register(read: ReadRows, codes: Array, good: Array, facts: Facts) -> None:
-    """Count the good rows that are not of an active card of the register, and keep a sample of the unknown ones."""
+def _count_rounded(read: ReadRows, codes: Array, good: Array, stranger: Array, facts: Facts) -> None:
+    """Keep the texts by which rounding is judged, and count those that look rounded and are of no known card."""
+    hashes = read.rows.hashes if read.at is None else read.rows.hashes[read.at]
+    frame = pl.DataFrame({"code": codes, "hash": hashes}).with_row_index("at")
+    once = read.places_of(frame.unique(["code", "hash"])["at"].to_numpy())
+    facts.columns.add(read.use.place, read.rows.codes[once], read.rows.hashes[once], read.rows.texts.gather(once))
+    for fails, some in ((True, ~good), (False, stranger)):
+        at = read.places_of(np.flatnonzero(some))
+        texts = read.rows.texts.gather(at)
+        count_rounded(read.use.place, texts, read.rows.codes[at], facts.altered, fails=fails)
+
+
+def _compare_with_register(read: ReadRows, codes: Array, good: Array, facts: Facts) -> Array:
+    """Count the good rows that are not of an active card of the register, and keep a sample of the unknown ones.
+
+    These are given back; all good ones where nothing is compared.
+    """
     use, register = read.use, read.use.register
     if register is None:
         if use.codec.lossy and use.space is not None:
             facts.compared.add((use.place, RegisterVerdict.NOT_COMPARED), np.bincount(codes[good]))
-        return
+        return good
     numbers, once = read.verdicts.numbers, read.places is not None and len(read.verdicts.numbers) < len(codes)
     places = read.of_rows(register.find(numbers)) if once else register.find(read.of_rows(numbers))
     moments = read.rows.moments
-    unknown = np.flatnonzero((places == NOBODY) & good)
+    stranger: Array = (places == NOBODY) & good
+    unknown = np.flatnonzero(stranger)
     if len(unknown):
         facts.compared.add((use.place, RegisterVerdict.UNKNOWN), np.bincount(codes[unknown]))
         at = read.places_of(unknown)
@@ -128,6 +157,7 @@ def _compare_with_register(read: ReadRows, codes: Array, good: Array, facts: Fac
         assert use.space is not None
         for number, count in zip(register.numbers[which].tolist(), counts.tolist(), strict=True):
             facts.inactive[use.space.place, number] += count
+    return stranger
 
 
 def list_failing(read: ReadRows) -> list[FailingRow]:

@@ -128,9 +128,14 @@ def describe_scope(audit: Audit) -> str:
     return FRAMES_ONLY if audit.register is None else NUMBERS_ONLY
 
 
+def name_of_nameless(audit: Audit) -> str:
+    """The name of what has none: rows without a reader, or a file without a column of them."""
+    return EMPTY if audit.by_reader else NAMELESS
+
+
 def name_nameless(audit: Audit) -> Audit:
     """``audit`` with a name for what has none: rows without a reader, or a file without a column of them."""
-    none = EMPTY if audit.by_reader else NAMELESS
+    none = name_of_nameless(audit)
     return replace(
         audit, readers=tuple(replace(each, name=each.name or none) for each in audit.readers),
         blind=tuple(replace(each, apart=tuple(name or none for name in each.apart)) for each in audit.blind),

@@ -12,11 +12,14 @@ from dataclasses import replace
 
 import polars as pl
 
+from credkit.audit.altered_rows import WORDS as ALTERATIONS
+from credkit.audit.altered_rows import find_altered
 from credkit.audit.entries import ONE_ENTRY_RULE
 from credkit.audit.facts import Facts
 from credkit.audit.plan import AuditPlan
-from credkit.audit.sentences import describe_causes, describe_change, name_nameless
+from credkit.audit.sentences import describe_causes, describe_change, name_nameless, name_of_nameless
 from credkit.audit.settings import OtherSetting
+from credkit.audit.single_fields import find_single_fields
 from credkit.audit.summary import Audit, Diagnosis, ReaderCount
 from credkit.audit.tasks import TASKS
 from credkit.core.sentences import format_count, redacted_repr
@@ -25,6 +28,7 @@ from credkit.facts.statuses import EXPIRED
 from credkit.work.filelines import NO_LINES, FileLines
 from credkit.work.items import Effect, Sure, WorkItem, sort_items
 
+SPREADSHEET_CAUSES = ("spreadsheet", "lost-zeros")  # likely causes that are an item of their own
 MOST_READERS_WITH_ITEM = 20  # readers whose failing rows are an item of their own
 MOST_READERS_NAMED = 5  # in a sentence
 LEAST_SHARE_STRANGE = 0.5  # of a reader's rows that are of unknown cards, for an item of its own
@@ -42,7 +46,11 @@ class _Work:
 
     def __init__(self, audit: Audit, plan: AuditPlan, facts: Facts, settings: Sequence[OtherSetting]) -> None:
         self.audit, self.plan, self.facts, self.settings = audit, plan, facts, settings
-        self.explained: dict[str, Counter[str]] = defaultdict(Counter)  # by reader: rows that its settings explain
+        names = plan.names if plan.site else facts.names
+        self.names = [name or name_of_nameless(audit) for name in names]
+        self.explained: dict[str, Counter[str]] = defaultdict(Counter)  # by reader: rows that have an item
+        self.reset = {each.reader for each in settings}  # readers that another chain explains
+        self.single = set[str]()  # readers that send one value of a field for all cards
         for each in settings:
             self.explained[each.reader].update(failing=each.failing, unknown=each.unknown)
 
@@ -50,6 +58,8 @@ class _Work:
         """All items, in no order."""
         yield from self._inactive()
         yield from map(self._setting, self.settings)
+        yield from self._single_fields()
+        yield from self._altered()
         yield from self._failing()
         yield from self._unknown()
         yield from self._notes()
@@ -98,12 +108,63 @@ class _Work:
             ),
         )  # fmt: skip
 
+    def _left_failing(self, reader: ReaderCount) -> int:
+        """The failing rows of a reader that have no item so far, but for incomplete entries."""
+        return reader.failing - _count_torn(reader) - self.explained[reader.name]["failing"]
+
+    def _left_unknown(self, reader: ReaderCount) -> int:
+        """The rows of unknown cards of a reader that have no item so far, but for unexpected values."""
+        if reader.register is None:
+            return reader.good
+        strange = sum(note.rows for note in reader.notes if note.kind == UNEXPECTED)
+        left = reader.register.unknown - self.explained[reader.name]["unknown"]
+        return left if reader.name in self.single else left - strange
+
+    def _single_fields(self) -> Iterator[WorkItem]:
+        """The readers that send one value of a field for all cards."""
+        for found in find_single_fields(self.plan, self.facts):
+            if found.reader in self.reset:
+                continue
+            self.explained[found.reader].update(unknown=found.unknown)
+            self.single.add(found.reader)
+            others = " or ".join(map(redacted_repr, found.others))
+            yield _make(
+                "single-facility", found.reader, readings=found.unknown,
+                evidence=f"every number read has {found.name} {redacted_repr(found.value)}; {found.matched} of "
+                f"{found.sampled} sampled unknown numbers match known cards with {found.name} {others}",
+                ends=(Effect(code="unknown", count=found.unknown, noun="reading", at_most=True),),
+            )  # fmt: skip
+
+    def _altered(self) -> Iterator[WorkItem]:
+        """The rows that a spreadsheet altered, and the columns that it may have rounded."""
+        kinds, readers, ends = Counter[str](), Counter[str](), Counter[str]()
+        rows = {each.name: each for each in self.audit.readers}
+        for found in find_altered(self.plan, self.facts, self.names):
+            if found.doubtful:
+                yield _make(
+                    "maybe-rounded", found.reader, readings=found.doubtful,
+                    evidence=f"{found.reader}: {'; '.join(found.doubts)}",
+                )  # fmt: skip
+            unknown, failing = self._left_unknown(rows[found.reader]), self._left_failing(rows[found.reader])
+            if found.rows and found.failing <= failing and found.unknown <= unknown:  # else a setting explains them
+                kinds += found.kinds
+                readers[found.reader] = found.rows
+                ends.update(failing=found.failing, unknown=found.unknown)
+                self.explained[found.reader].update(failing=found.failing, unknown=found.unknown)
+        if readers:
+            files = self.audit.files
+            what = ", ".join(f"{count:,} {ALTERATIONS[kind]}" for kind, count in kinds.most_common())
+            yield _make(
+                "spreadsheet-damage", files[0].name if len(files) == 1 else f"{len(files):,} files",
+                readings=sum(readers.values()), readers=len(readers), evidence=f"{what}; {_name_readers(readers)}",
+                ends=tuple(Effect(code=code, count=count, noun="reading") for code, count in ends.items() if count),
+            )  # fmt: skip
+
     def _failing(self) -> Iterator[WorkItem]:
         """The failing rows that no setting explains, reader by reader; incomplete entries apart from others."""
         others = Counter[str]()
         for place, reader in enumerate(sorted(self.audit.readers, key=lambda each: -each.failing)):
-            torn = sum(tally.first for tally in reader.tallies if tally.rule == ONE_ENTRY_RULE)
-            left = reader.failing - torn - self.explained[reader.name]["failing"]
+            torn, left = _count_torn(reader), self._left_failing(reader)
             if place >= MOST_READERS_WITH_ITEM:
                 others.update({reader.name: torn + left} if torn + left else {})
                 continue
@@ -119,18 +180,26 @@ class _Work:
         """The failing rows of a reader that are left, with their likely cause and since when."""
         parts, task, lines = list[str](), "failing", tuple[str, ...]()
         sure: Sure = "certain"
-        if not self.explained[reader.name]:
-            for hints in reader.hints:
+        if reader.name not in self.reset:
+            for hints in self._other_hints(reader):
                 cause = describe_causes(replace(hints, advice="", lengths=()))
                 parts.append(cause.removeprefix("likely ").removesuffix("."))
                 lines = lines or self._likely_chains(reader, hints)
             task = "likely-chain" if lines else task
             if reader.changes:
                 parts.append(describe_change(reader.changes[-1], self.plan.clock.zone))
-            sure = "likely" if any(hints.causes for hints in reader.hints) else "certain"
+            sure = "likely" if any(hints.causes for hints in self._other_hints(reader)) else "certain"
         return _make(
             task, reader.name, readings=left, evidence="; ".join(parts), lines=lines, sure=sure, ends=_failing_end(left)
         )
+
+    def _other_hints(self, reader: ReaderCount) -> list[Diagnosis]:
+        """The diagnoses of a reader, without what a spreadsheet did where that has an item."""
+        told = SPREADSHEET_CAUSES if self.explained[reader.name] else ()
+        return [
+            replace(hints, causes=tuple(cause for cause in hints.causes if cause.cause not in told))
+            for hints in reader.hints
+        ]
 
     def _likely_chains(self, reader: ReaderCount, hints: Diagnosis) -> tuple[str, ...]:
         """The chains by which the likeliest causes would be undone, where most rows of a reader fail without a site."""
@@ -146,8 +215,7 @@ class _Work:
         for reader in self.audit.readers:
             if reader.register is None:
                 continue
-            strange = sum(note.rows for note in reader.notes if note.kind == UNEXPECTED)
-            count = reader.register.unknown - self.explained[reader.name]["unknown"] - strange
+            count = self._left_unknown(reader)
             if count >= max(LEAST_STRANGE, LEAST_SHARE_STRANGE * reader.rows):
                 yield _make("strange-reader", reader.name, readings=count, ends=_unknown_end(count))
             elif count > 0:
@@ -167,7 +235,7 @@ class _Work:
         refused, strange, kinds = Counter[str](), Counter[str](), Counter[str]()
         for reader in self.audit.readers:
             for note in reader.notes:
-                if note.kind == UNEXPECTED:
+                if note.kind == UNEXPECTED and reader.name not in self.single:
                     strange[reader.name] += note.rows
                 elif note.level == "refuse":
                     refused[reader.name] += note.rows
@@ -208,6 +276,11 @@ def _make(
         people=people, credentials=credentials, readings=readings, readers=readers, sure=sure or words.sure,
         evidence=evidence, lines=lines, rows=rows, ends=ends,
     )  # fmt: skip
+
+
+def _count_torn(reader: ReaderCount) -> int:
+    """The rows of entries that are not complete."""
+    return sum(tally.first for tally in reader.tallies if tally.rule == ONE_ENTRY_RULE)
 
 
 def _failing_end(count: int) -> tuple[Effect, ...]:

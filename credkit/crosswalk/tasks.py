@@ -20,10 +20,6 @@ TASKS = SHARED_TASKS | {
         title="Cards of another issue than the register's are used", security=True, sure="likely",
         act="They may be cards that were replaced: collect them, or correct the issue in the register.",
     ),
-    "single-facility": Task(
-        title="{subject} sends one facility code for all cards", single=True, sure="likely",
-        act="Set {subject} to send each card's own, and read the cards again.",
-    ),
     "white-space": Task(
         title="White space around cells of {subject}", single=True,
         act="Take it off at the source, or by the site file:",

@@ -7,17 +7,55 @@ from collections import Counter
 import numpy as np
 import polars as pl
 
+from credkit.bulk.decoded_columns import decode_columns
 from credkit.bulk.words import Array
+from credkit.core.codec import AnyCodec
+from credkit.explain.diagnosis import is_spreadsheet_shortened
 from credkit.facts.damage import MOST_TWOS, ColumnCounts, ColumnDamage, Damage, TextShape
-from credkit.facts.texts import SPREADSHEET_DIGITS
+from credkit.facts.texts import MOST_LOST_ZEROS, SPREADSHEET_DIGITS, find_lost_zeros
+from credkit.site.model import CredentialKind
 
 _ROUNDED = r"\A-?[1-9][0-9]{14}0+\z"
+_SHORT_NUMBER = rf"\A(0|[1-9][0-9]{{0,{SPREADSHEET_DIGITS - 1}}})\z"  # all that may have lost zeros, and nothing else
 
 
 def are_rounded(texts: pl.Series) -> Array:
     """The texts for which `credkit.facts.texts.is_rounded` is true."""
     long = (texts.str.len_bytes() > SPREADSHEET_DIGITS).to_numpy()
     return long & texts.str.contains(_ROUNDED).to_numpy() if long.any() else long
+
+
+def are_shortened(texts: pl.Series) -> Array:
+    """The texts for which `credkit.explain.diagnosis.is_spreadsheet_shortened` is true.
+
+    >>> are_shortened(pl.Series(["3.05E+09", "305000"])).tolist()
+    [True, False]
+    """
+    found: Array = texts.str.contains(r"[Ee]\+").to_numpy().copy()
+    some = np.flatnonzero(found)
+    found[some] = [is_spreadsheet_shortened(text) for text in texts.gather(some).to_list()]
+    return found
+
+
+def have_lost_zeros(codec: AnyCodec, kind: CredentialKind | None, texts: pl.Series) -> Array:
+    """The ``texts`` without a number to which `credkit.facts.texts.find_lost_zeros` gives zeros, each judged once.
+
+    >>> from credkit import chain
+    >>> have_lost_zeros(chain("decimal:32,10/uid-a-4"), None, pl.Series(["1234", "x", "01234", "1234"])).tolist()
+    [True, False, False, True]
+    """
+    found: Array = texts.str.contains(_SHORT_NUMBER).to_numpy().copy()
+    some = np.flatnonzero(found)
+    if not len(some):
+        return found
+    different = texts.gather(some).unique()
+    suspects = np.zeros(len(different), bool)
+    for zeros in range(1, MOST_LOST_ZEROS + 1):
+        left = np.flatnonzero(~suspects)
+        suspects[left] = decode_columns(codec, "0" * zeros + different.gather(left))[1]
+    lost = [text for text in different.filter(suspects).to_list() if find_lost_zeros(codec, kind, text)]
+    found[some] = texts.gather(some).is_in(pl.Series(lost, dtype=pl.String).implode()).to_numpy()
+    return found
 
 
 def judge_values(values: pl.Series, credentials: pl.Series) -> ColumnDamage:

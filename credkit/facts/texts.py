@@ -158,12 +158,12 @@ class LostZeros(NamedTuple):
         return f"{redacted_repr(text)} would be read with {lost} before it, which spreadsheets drop"
 
 
-def find_lost_zeros(codec: AnyCodec, kind: CredentialKind, text: str) -> LostZeros | None:
+def find_lost_zeros(codec: AnyCodec, kind: CredentialKind | None, text: str) -> LostZeros | None:
     """The leading zeros with which ``codec`` reads a ``text`` that it cannot decode; None if that explains nothing.
 
     Only a number of at most 15 digits can have lost zeros and nothing else: a longer one is rounded. With
-    them its fields are as the ``kind`` expects. Digits alone before which a hexadecimal text has more than
-    two zeros are rather a number of another form.
+    them its fields are as the ``kind`` expects, if there is one. Digits alone before which a hexadecimal text
+    has more than two zeros are rather a number of another form.
     """
     if len(text) > SPREADSHEET_DIGITS or not _DECIMAL.fullmatch(text) or (text[0] == "0" and text != "0"):
         return None
@@ -174,6 +174,8 @@ def find_lost_zeros(codec: AnyCodec, kind: CredentialKind, text: str) -> LostZer
         fields = codec.inspect(restored).value or {}
         if zeros > MOST_LOST_HEX_DIGITS and _is_hexadecimal(codec, restored):
             continue
+        if kind is None:
+            return LostZeros(zeros, None)
         if all(fields[name] in allowed for name, allowed in kind.expect.items() if name in fields):
             return LostZeros(zeros, kind.number_in(fields) if fields.keys() >= set(kind.key) else None)
     return None

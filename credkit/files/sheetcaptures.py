@@ -77,7 +77,7 @@ class SheetPiece:
             for fault in wrong_cells:
                 if fault.place in self.places.values():
                     problems.setdefault(line, describe_cell_fault(self.sheet, self.header, fault).describe())
-        wrong = rows["line"].is_in(list(problems))
+        wrong = rows["line"].is_in(pl.Series(list(problems), dtype=pl.UInt32).implode())
         faults = [
             RowFault(line - self.first, problems[line], " ".join(cells))
             for line, *cells in rows.filter(wrong).iter_rows()

@@ -29,6 +29,10 @@ SHARED_TASKS = {
         title="{subject} sends two forms side by side", single=True, sure="likely",
         act="Two devices may log under this name: give each its own.",
     ),
+    "single-facility": Task(
+        title="{subject} sends one facility code for all cards", single=True, sure="likely",
+        act="Set {subject} to send each card's own, and read the cards again.",
+    ),
     "unwritable": Task(
         title="The chain of {subject} cannot write its numbers", single=True,
         act="Choose a chain under [targets.{subject}] that can.",
