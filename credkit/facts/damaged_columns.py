@@ -7,12 +7,11 @@ from collections import Counter
 import numpy as np
 import polars as pl
 
-from credkit.bulk.decoded_columns import decode_columns
 from credkit.bulk.words import Array
 from credkit.core.codec import AnyCodec
 from credkit.explain.diagnosis import is_spreadsheet_shortened
 from credkit.facts.damage import MOST_TWOS, ColumnCounts, ColumnDamage, Damage, TextShape
-from credkit.facts.texts import MOST_LOST_ZEROS, SPREADSHEET_DIGITS, find_lost_zeros
+from credkit.facts.texts import SPREADSHEET_DIGITS, find_lost_zeros
 from credkit.site.model import CredentialKind
 
 _ROUNDED = r"\A-?[1-9][0-9]{14}0+\z"
@@ -48,12 +47,7 @@ def have_lost_zeros(codec: AnyCodec, kind: CredentialKind | None, texts: pl.Seri
     some = np.flatnonzero(found)
     if not len(some):
         return found
-    different = texts.gather(some).unique()
-    suspects = np.zeros(len(different), bool)
-    for zeros in range(1, MOST_LOST_ZEROS + 1):
-        left = np.flatnonzero(~suspects)
-        suspects[left] = decode_columns(codec, "0" * zeros + different.gather(left))[1]
-    lost = [text for text in different.filter(suspects).to_list() if find_lost_zeros(codec, kind, text)]
+    lost = [text for text in texts.gather(some).unique().to_list() if find_lost_zeros(codec, kind, text)]
     found[some] = texts.gather(some).is_in(pl.Series(lost, dtype=pl.String).implode()).to_numpy()
     return found
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple
 
 from credkit.core.chains import Choice
@@ -167,7 +168,7 @@ def find_lost_zeros(codec: AnyCodec, kind: CredentialKind | None, text: str) -> 
     """
     if len(text) > SPREADSHEET_DIGITS or not _DECIMAL.fullmatch(text) or (text[0] == "0" and text != "0"):
         return None
-    for zeros in range(1, MOST_LOST_ZEROS + 1):
+    for zeros in _possible_zeros(codec, len(text)):
         restored = "0" * zeros + text
         if codec._decode_raw(restored) is None:
             continue
@@ -179,6 +180,21 @@ def find_lost_zeros(codec: AnyCodec, kind: CredentialKind | None, text: str) -> 
         if all(fields[name] in allowed for name, allowed in kind.expect.items() if name in fields):
             return LostZeros(zeros, kind.number_in(fields) if fields.keys() >= set(kind.key) else None)
     return None
+
+
+@lru_cache(maxsize=4096)
+def _possible_zeros(codec: AnyCodec, length: int) -> tuple[int, ...]:
+    """How many zeros may stand before a number of ``length`` digits, as far as its length tells.
+
+    A notation that takes no number of so many zeros takes no other number of that length.
+    """
+    every = range(1, MOST_LOST_ZEROS + 1)
+    firsts = [branch.steps[0] if branch.steps else branch for branch in branches(codec)]
+    if not all(isinstance(first, NotationCodec) for first in firsts):
+        return tuple(every)
+    return tuple(
+        zeros for zeros in every if any(first._decode_raw("0" * (length + zeros)) is not None for first in firsts)
+    )  # fmt: skip
 
 
 def _is_hexadecimal(codec: AnyCodec, text: str) -> bool:
