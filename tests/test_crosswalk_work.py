@@ -16,10 +16,11 @@ from pathlib import Path
 import pytest
 
 from credkit import chain
-from credkit.crosswalk import Crosswalk, WorkItem, crosswalk, screen_text, summary_text
+from credkit.crosswalk import Crosswalk, WorkItem, crosswalk, screen_text, summary_text, write_outputs
 from credkit.crosswalk.result import FINDING_CODES
 from credkit.crosswalk.tasks import ABOUT, SETTLED, TASK_OF, TASKS
 from credkit.demo import Demo
+from credkit.files.dialects import DIALECTS
 from credkit.site import load_site
 from credkit.site.model import Period
 from credkit.work.cures import PeriodSpan, ReaderChain, cure_reader, cut_period
@@ -311,6 +312,38 @@ column = "text(6)"
     "time,reader,text,presentation,expected\n2026-03-10T08:00:00+01:00,lockers,123456,,\n"
     "2026-03-10T09:00:00+01:00,lockers,234567 ,,\n2026-03-11T09:00:00+01:00,lockers,234567 ,,\n",
 )
+
+
+@pytest.mark.parametrize("dialect", ["spreadsheet-comma", "spreadsheet-tab", "xlsx"])
+def test_a_table_for_a_spreadsheet_is_named_where_it_is_given_as_a_register(tmp_path: Path, dialect: str) -> None:
+    """A crosswalk's own table is given back: as a workbook it reads alike, and a guarded file is one item of work."""
+    toml, _, credentials, _, readings = SPACED
+    (tmp_path / "credentials.csv").write_text(credentials.replace("123456 ", "123456"))
+    (tmp_path / "readings.csv").write_text(readings.replace("234567 ", "234567"))
+    path = tmp_path / "site.toml"
+    path.write_text(toml)
+    before = crosswalk(load_site(path))
+    assert (before.work, before.cards) == ((), (2, 0, 0))
+    form = DIALECTS[dialect]
+    write_outputs(before, tmp_path / "out", form)
+    table = f"out/{form.rename('crosswalk.csv')}"
+    given = f'path = "{table}"\nignore_other_columns = true\n'
+    given += 'columns = { person_id = "person", credential_id = "credential" }\n'
+    given += 'delimiter = "\\t"\n' * (form.delimiter == "\t")
+    path.write_text(toml.replace('path = "credentials.csv"\n', given))
+    after = crosswalk(load_site(path))
+    check_work(after)
+    if dialect == "xlsx":
+        assert (after.work, after.cards) == ((), (2, 0, 0))
+        return
+    item = items(after)["guarded", table]
+    assert (item.people, item.credentials, item.sure) == (2, 2, "likely")
+    assert [(end.code, end.noun, end.count) for end in item.ends] == [
+        ("unreadable-value", "exception", 2), ("unreadable-value", "held line", 2),
+    ]  # fmt: skip
+    assert "unreadable-value" not in {task for task, _ in items(after)}
+    reasons = {each.reason for each in after.exceptions if each.file == table}
+    assert all("begins with an apostrophe, as a file for a spreadsheet has it" in reason for reason in reasons)
 
 
 def test_rows_that_are_settled_and_cards_that_were_never_seen_are_no_work() -> None:

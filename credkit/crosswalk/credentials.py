@@ -33,7 +33,7 @@ from credkit.facts.statuses import ACTIVE
 from credkit.facts.texts import TextResults
 from credkit.privacy.accounts import mask_accounts
 from credkit.site.model import CredentialKind, Site
-from credkit.site.rows import describe_white_space
+from credkit.site.rows import describe_surroundings
 
 LEAST_CARDS_SHARING_OFFSET = 3  # cards that must share an offset before it explains anything
 Offset = tuple[tuple[str, int], ...]  # by field, printed minus encoded, where they differ
@@ -234,7 +234,7 @@ def _printed_offset(site: Site, kind: CredentialKind, card: Card, texts: TextRes
     assert kind.printed is not None  # a bug here, never the input
     result = texts.read(kind.printed, kind, card.row.printed)
     if result.fields is None:
-        white_space = describe_white_space(site.credentials, "printed", card.row.printed)
+        white_space = describe_surroundings(site.credentials, "printed", card.row.printed)
         return (), f"the printed number cannot be read: {white_space or result.reason}"
     offset = []
     for name, item in result.fields.items():

@@ -34,7 +34,7 @@ from credkit.crosswalk.verdicts import Verdict, Verdicts, other_issues, quote_nu
 from credkit.facts.numbers import Number
 from credkit.files.times import local_days
 from credkit.site.model import Site
-from credkit.site.rows import describe_white_space
+from credkit.site.rows import describe_surroundings
 
 NO_DAY = 0  # in place of a day: the first one is 1
 NO_CARD = -1  # in place of a place in the register
@@ -163,7 +163,7 @@ def _judge_alone(
     if result.if_whole and not columns.rounding(column_of(site, sighting), sighting.text):
         result = result.if_whole
     if result.number is None or result.fields is None:
-        reason = describe_white_space(site.readings, "text", sighting.text) or result.reason
+        reason = describe_surroundings(site.readings, "text", sighting.text) or result.reason
         return Verdict(sighting=sighting, code=result.code, reason=reason)
     number = Number(kind.namespace, result.number)
     code, reason = "", ""

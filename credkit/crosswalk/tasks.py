@@ -24,6 +24,10 @@ TASKS = SHARED_TASKS | {
         title="White space around cells of {subject}", single=True,
         act="Take it off at the source, or by the site file:",
     ),
+    "guarded": Task(
+        title="Numbers of {subject} stand behind an apostrophe", single=True, sure="likely",
+        act="It seems to be a file for a spreadsheet: name the table for programs in its place, or export it again.",
+    ),
     "column-too-small": Task(
         title="The column of {subject} is too small for its numbers", single=True,
         act="Widen the column, and its type under [targets.{subject}], or choose another chain there.",
@@ -100,6 +104,7 @@ ABOUT: dict[str, Literal["target", "file", "reader"]] = {  # by what the items o
     "export-damage": "target",
     "unexplained": "target",
     "inactive-held": "target",
+    "guarded": "file",
     "spreadsheet-damage": "file",
     "failing": "reader",
     "incomplete-entry": "reader",

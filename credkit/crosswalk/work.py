@@ -29,10 +29,12 @@ from credkit.facts.statuses import ACTIVE
 from credkit.files.declaredfiles import CsvFile
 from credkit.site.model import Site
 from credkit.site.nearids import near_keys
+from credkit.site.rows import is_guarded
 from credkit.work.cures import cure_reader, strip_lines
 from credkit.work.filelines import NO_LINES, FileLines
 from credkit.work.items import Effect, WorkItem, sort_items
 
+GUARDED_CODES = ("unreadable-value", "unreadable", "check-failed", "existing-unmatched")  # of a number behind a '
 FAILING_CODES = ("check-failed", "unreadable", "unknown-card", "unexpected-value")  # that a setting of a reader causes
 
 
@@ -92,6 +94,7 @@ class _Work:
         self.like_payment = {
             line for each in findings if each.code == "like-payment" for line in each.rows.of(site.readings.name)
         }
+        self.guarded: dict[str, set[int]] = defaultdict(set)
         self.spaced: dict[str, tuple[CsvFile, set[str]]] = {}
         self.readers = self._reader_causes()
         self.targets = {each.existing.name: name for name, each in site.targets.items() if each.existing}
@@ -163,6 +166,9 @@ class _Work:
                 return _Cause("inactive-held", self.targets[held[row.credential]]), own
         if row.code == "unreadable-value" and row.line in self.related.spaced_values:
             return self._white_space(self.site.credentials, "value"), own
+        if row.code in GUARDED_CODES and is_guarded(row.input):
+            self.guarded[row.file].add(row.line)
+            return _Cause("guarded", row.file), own
         task = TASK_OF.get(row.code, row.code)
         about = ABOUT.get(task)
         if about is None:
@@ -172,11 +178,16 @@ class _Work:
 
     def _add_held_lines(self) -> None:
         held = self.frame.filter(pl.col("action") == "hold").select("line", "person", "credential", "code", "target")
+        register = self.site.credentials.name
         spaced = self._held_for_white_space(held)
         for column, rows in spaced.items():
             cause = self._white_space(self.site.credentials, column)
             self.causes[cause].held.append(held.join(rows, on=["line", "target"], how="semi"))
             held = held.join(rows, on=["line", "target"], how="anti", maintain_order="left")
+        guarded = (pl.col("code") == "unreadable-value") & pl.col("line").is_in(list(self.guarded[register]))
+        if (rows := held.filter(guarded)).height:
+            self.causes[_Cause("guarded", register)].held.append(rows)
+            held = held.filter(~guarded)
         altered = _Cause("spreadsheet-damage", self.site.credentials.name)
         is_altered = altered in self.causes or "spreadsheet-damage" in held["code"]
         for (code, target), rows in held.group_by("code", "target", maintain_order=True):

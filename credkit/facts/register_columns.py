@@ -22,7 +22,7 @@ from credkit.facts.texts import TextResult
 from credkit.files.declaredfiles import CsvFile
 from credkit.site.frames import CREDENTIAL_TYPES, assignment_rows
 from credkit.site.model import CredentialKind, Rules, Site
-from credkit.site.rows import describe_white_space
+from credkit.site.rows import describe_surroundings
 from credkit.site.superseded import Superseded, Twin, find_superseded
 
 GROUPED = ("credential", "kind", "person")  # within which rows are compared
@@ -108,7 +108,7 @@ def describe_unreadable(file: CsvFile, kind: CredentialKind, value: str, result:
     if result.fields is not None:
         return "unreadable-value", f"its issue is empty, but the number of a {redacted_repr(kind.name)} needs one"
     code = result.code if result.code == "spreadsheet-damage" else "unreadable-value"
-    return code, describe_white_space(file, "value", value) or result.reason
+    return code, describe_surroundings(file, "value", value) or result.reason
 
 
 def are_repeated(rows: pl.DataFrame) -> Array:

@@ -104,6 +104,31 @@ def describe_white_space(file: CsvFile, column: str, text: str) -> str | None:
     return None if ends is None else f"{redacted_repr(text)} has {ends}: {file.describe_stripping(column)}"
 
 
+_GUARDED = re.compile(r"'[0-9A-Fa-f][0-9A-Za-z ,.:/-]*")
+
+
+def is_guarded(text: str) -> bool:
+    """Whether ``text`` is a number behind an apostrophe, as files for spreadsheets have them.
+
+    >>> is_guarded("'01200345"), is_guarded("01200345"), is_guarded("'")
+    (True, False, False)
+    """
+    return _GUARDED.fullmatch(text) is not None
+
+
+def describe_surroundings(file: CsvFile, column: str, text: str) -> str | None:
+    """What stands around the number in ``text``, a cell of ``column``: white space, or an apostrophe before it.
+
+    >>> from pathlib import Path
+    >>> print(describe_surroundings(CsvFile(path=Path(), name=""), "value", "'01200345"))
+    "'01200345" begins with an apostrophe, as a file for a spreadsheet has it: name the table for programs
+    """
+    if is_guarded(text):
+        guard = "begins with an apostrophe, as a file for a spreadsheet has it: name the table for programs"
+        return f"{redacted_repr(text)} {guard}"
+    return describe_white_space(file, column, text)
+
+
 def read_credentials(
     file: CsvFile, kinds: Collection[str], statuses: Collection[str], not_payment: Collection[str] = (),
     faults: FileFaults | None = None, empty_lines: list[int] | None = None,
