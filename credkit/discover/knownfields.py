@@ -43,7 +43,9 @@ class KnownField:
     rivals: tuple[tuple[int, ...], ...] = ()
 
 
-class _Place(NamedTuple):
+class Stretch(NamedTuple):
+    """Bits in which a number may stand, the most significant one first, with their order and coding."""
+
     places: tuple[int, ...]
     order: Order
     coding: Coding
@@ -66,8 +68,8 @@ def find_known(name: str, numbers: Sequence[int | None], frames: Sequence[int], 
     words = [frames[i] for i in sample]
     same = len(set(values)) == 1  # then any bits fit with some constant
     found = []
-    for row in _stretches(length):
-        decoded = [_decode(row, word, length) for word in words]
+    for row in stretches(length):
+        decoded = [decode_stretch(row, word, length) for word in words]
         offset = _offset(values, decoded)
         if offset is not None and not (offset and same):
             found.append((row, offset))
@@ -77,7 +79,7 @@ def find_known(name: str, numbers: Sequence[int | None], frames: Sequence[int], 
     equal = [(row, offset) for row, offset in found if _rank(row, offset)[:2] == best[:2]]
     row, offset = min(equal, key=lambda each: (_rank(*each), each[0].places))
     wrong = tuple(
-        i for i in cards if (value := _decode(row, frames[i], length)) is None or value + offset != numbers[i]
+        i for i in cards if (value := decode_stretch(row, frames[i], length)) is None or value + offset != numbers[i]
     )
     low = -len(row.places)
     bits = set(row.places)
@@ -101,7 +103,7 @@ def _constant_bits(frames: Sequence[int], length: int) -> int:
     return length - changed.bit_count()
 
 
-def _rank(row: _Place, offset: int) -> tuple[int, bool, int, int]:
+def _rank(row: Stretch, offset: int) -> tuple[int, bool, int, int]:
     """What is preferred: no offset, binary, few bits, the usual order."""
     return abs(offset), row.coding == "bcd", len(row.places), _ORDERS.index(row.order)
 
@@ -109,22 +111,31 @@ def _rank(row: _Place, offset: int) -> tuple[int, bool, int, int]:
 _ORDERS: tuple[Order, ...] = ("first bit highest", "last bit highest", "last byte highest")
 
 
-def _stretches(length: int) -> Iterator[_Place]:
+def stretches(length: int) -> Iterator[Stretch]:
+    """Every stretch of a frame that is tried, in each order and coding.
+
+    >>> [(each.places, each.coding) for each in stretches(2)]
+    [((0,), 'binary'), ((0, 1), 'binary'), ((1, 0), 'binary'), ((1,), 'binary')]
+    """
     for first in range(length):
         for last in range(first, length):
             up = tuple(range(first, last + 1))
-            yield _Place(up, "first bit highest", "binary")
+            yield Stretch(up, "first bit highest", "binary")
             if len(up) > 1:
-                yield _Place(up[::-1], "last bit highest", "binary")
+                yield Stretch(up[::-1], "last bit highest", "binary")
             if len(up) % 4 == 0:
-                yield _Place(up, "first bit highest", "bcd")
+                yield Stretch(up, "first bit highest", "bcd")
             if len(up) % BYTE == 0 and len(up) > BYTE:
                 turned = [up[i : i + BYTE] for i in range(0, len(up), BYTE)][::-1]
-                yield _Place(tuple(place for byte in turned for place in byte), "last byte highest", "binary")
+                yield Stretch(tuple(place for byte in turned for place in byte), "last byte highest", "binary")
 
 
-def _decode(row: _Place, word: int, length: int) -> int | None:
-    """The value of the stretch in a frame, or None where it has a digit above nine."""
+def decode_stretch(row: Stretch, word: int, length: int) -> int | None:
+    """The value of the stretch in a frame, or None where it has a digit above nine.
+
+    >>> decode_stretch(Stretch((4, 5, 6, 7), "first bit highest", "bcd"), 0xA7, 8)
+    7
+    """
     places = row.places
     first, last = min(places), max(places)
     width = last - first + 1

@@ -16,6 +16,7 @@ from functools import cache
 from math import log2
 from typing import NamedTuple
 
+from credkit.core.codec import Entry
 from credkit.core.errors import CredkitError, DefinitionError
 from credkit.discover.siteregister import FRAME_KEY, NUMBER_KEY, Number, build_chain, name_fields, number_of
 from credkit.explain.candidates import find_candidates, usual_codecs
@@ -198,12 +199,15 @@ def _template(
     return f"template:{''.join(parts)}"
 
 
-def fit_chain(text: str, key: tuple[str, ...], wanted: NumberSet, texts: Sequence[str], cost: float) -> ChainFit | None:
+def fit_chain(
+    text: str, key: tuple[str, ...], wanted: NumberSet, texts: Sequence[str], cost: float,
+    codecs: tuple[Entry, ...] = (),
+) -> ChainFit | None:  # fmt: skip
     """The chain ``text`` on all of ``texts``; None where it gives no such number."""
-    named = name_fields(text, key)
+    named = name_fields(text, key, codecs)
     if named is None:
         return None
-    codec, numbers = build_chain(named), {}
+    codec, numbers = build_chain(named, codecs), {}
     for each in texts:
         try:
             fields = codec._decode_raw(each)

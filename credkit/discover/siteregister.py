@@ -14,7 +14,7 @@ from functools import lru_cache
 from typing import NamedTuple, TypeAlias
 
 from credkit.catalogue.registry import chain
-from credkit.core.codec import AnyCodec
+from credkit.core.codec import AnyCodec, Entry
 from credkit.core.errors import CredkitError
 from credkit.core.fields import Item
 from credkit.explain.candidates import ORDER_COSTS, find_candidates
@@ -62,9 +62,9 @@ class ValueShape:
 
 
 @lru_cache(maxsize=65536)
-def build_chain(text: str) -> AnyCodec:
-    """The chain written ``text``, built once."""
-    return chain(text)
+def build_chain(text: str, codecs: tuple[Entry, ...] = ()) -> AnyCodec:
+    """The chain written ``text``, built once; ``codecs`` are layouts of the site's own."""
+    return chain(text, codecs)
 
 
 def value_shapes(rows: Iterable[RegisterRow]) -> tuple[ValueShape, ...]:
@@ -96,7 +96,7 @@ def number_of(fields: Mapping[str, Item], key: tuple[str, ...]) -> Number | None
     return tuple(item for item in items if isinstance(item, int)) if all(isinstance(i, int) for i in items) else None
 
 
-def name_fields(text: str, key: tuple[str, ...]) -> str | None:
+def name_fields(text: str, key: tuple[str, ...], codecs: tuple[Entry, ...] = ()) -> str | None:
     """The chain ``text`` with its only field called as ``key`` has it; None where the chain cannot be written so.
 
     >>> name_fields("hex:8/reverse-bytes/uid-a-4", ("number",))
@@ -105,7 +105,7 @@ def name_fields(text: str, key: tuple[str, ...]) -> str | None:
     'binary/wiegand-26'
     """
     try:
-        codec = build_chain(text)
+        codec = build_chain(text, codecs)
     except CredkitError:  # a template whose constant texts cannot stand in a chain
         return None
     if codec.takes != "text" or codec.gives != "fields" or codec.lossy or codec.decode_obstacle:

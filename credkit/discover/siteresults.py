@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from credkit.core.codec import AnyCodec
+from credkit.discover.foundlayout import FoundLayout
+from credkit.discover.siteregister import build_chain
+
 
 @dataclass(frozen=True, slots=True)
 class FoundKind:
@@ -25,7 +29,8 @@ class FoundReader:
     ``texts`` counts its different texts (entries, of a stream), ``known`` those that the chains take to registered
     numbers, ``evidence`` the bits beyond chance. ``rivals`` are other behaviours that fit, ``alike`` other chains that
     give the same numbers of all these texts. ``next_card`` is what to measure next. ``change`` is where, among
-    the texts that were given, the second of two chains begins, if one follows the other.
+    the texts that were given, the second of two chains begins, if one follows the other. ``layout`` is the layout of
+    the reader's own that was derived from its frames; its chain ends in it, unless it leaves the reader undecided.
     """
 
     name: str
@@ -40,6 +45,13 @@ class FoundReader:
     reason: str = ""
     next_card: str = ""
     change: int | None = None
+    layout: FoundLayout | None = None
+
+    @property
+    def codecs(self) -> tuple[AnyCodec, ...]:
+        """The chains, built."""
+        own = () if self.layout is None else (self.layout.entry,)
+        return tuple(build_chain(chain, own) for chain in self.chains)
 
     @property
     def is_decided(self) -> bool:
@@ -60,6 +72,11 @@ class SiteDiscovery:
     def decided(self) -> tuple[FoundReader, ...]:
         """The readers for which a chain is proposed."""
         return tuple(reader for reader in self.readers if reader.is_decided)
+
+    @property
+    def layouts(self) -> tuple[FoundLayout, ...]:
+        """The layouts that were derived from frames, each once."""
+        return tuple(dict.fromkeys(reader.layout for reader in self.readers if reader.layout is not None))
 
     def __repr__(self) -> str:
         return f"<SiteDiscovery {len(self.decided)} of {len(self.readers)} readers, {len(self.kinds)} kinds>"

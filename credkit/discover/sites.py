@@ -16,6 +16,7 @@ from typing import NamedTuple
 
 from credkit.core.progress import SILENT, Progress
 from credkit.discover.clock import Clock
+from credkit.discover.ownlayouts import derive_layout, with_layout
 from credkit.discover.sitereaders import ChainFit, NumberSet, ReaderTexts, chance_evidence, fit_chain, group_alike
 from credkit.discover.siteregister import FRAME_KEY, NUMBER_KEY, RegisterRow, build_chain, value_shapes
 from credkit.discover.siteresults import FoundKind, FoundReader, SiteDiscovery, undecided
@@ -23,7 +24,7 @@ from credkit.discover.sitesearch import FEWEST_BITS, FEWEST_KNOWN, KNOWN_SHARE, 
 from credkit.explain.candidates import find_candidates
 from credkit.explain.identification import identify
 
-PHASES = {"searching for chains": "readers", "deciding on kinds": "readers"}
+PHASES = {"searching for chains": "readers", "deciding on kinds": "readers", "deriving layouts": "readers"}
 IDENTIFIED_TEXTS = 30  # that identification is tried on
 SHARED_SHARE = 0.2  # of a reader's texts, that must be cards of another reader's texts
 UNDAMAGED_SHARE = 0.85  # of such a sample, that a chain must read
@@ -34,11 +35,12 @@ NO_CHECK = "nothing found: no check decides, and no decided reader gives the sam
 
 def site(
     readings: Mapping[str, Sequence[str]], register: Iterable[RegisterRow | tuple[str, str, str]] = (), *,
-    seconds: float | None = None, progress: Progress = SILENT,
+    own_layouts: bool = True, seconds: float | None = None, progress: Progress = SILENT,
 ) -> SiteDiscovery:  # fmt: skip
     """The kinds, readers and chains of a site, from the texts of each reader in the order of time.
 
-    ``register`` has the kind, value and issue of each credential. The same texts give the same result, unless the
+    ``register`` has the kind, value and issue of each credential. A reader that fits no known layout gets one that is
+    derived from its frames, if ``own_layouts`` are wanted. The same texts give the same result, unless the
     seconds run out: then the readers that are left are undecided.
 
     >>> gate = [f"{n * 7919 % 4294967296:08X}" for n in range(1000, 900000, 9001)]
@@ -52,11 +54,11 @@ def site(
     rows = [RegisterRow(*row) for row in register]
     texts = {name: ReaderTexts(each) for name, each in readings.items() if each}
     if not rows:
-        return _without_register(texts, clock)
-    return RegisterSearch(value_shapes(rows), rows, readings, texts, clock).run()
+        return _without_register(texts, clock, own_layouts=own_layouts)
+    return RegisterSearch(value_shapes(rows), rows, readings, texts, clock, own_layouts=own_layouts).run()
 
 
-def _without_register(texts: Mapping[str, ReaderTexts], clock: Clock) -> SiteDiscovery:
+def _without_register(texts: Mapping[str, ReaderTexts], clock: Clock, *, own_layouts: bool) -> SiteDiscovery:
     """What checks alone decide, and which other readers give the same numbers."""
     identified: dict[str, _Identified] = {}
     for done, (name, reader) in enumerate(texts.items()):
@@ -86,7 +88,10 @@ def _without_register(texts: Mapping[str, ReaderTexts], clock: Clock) -> SiteDis
         fits = [] if clock.is_over else _shared(reader, sets)
         first = fits[0] if fits else None
         if first is None:
-            found.append(undecided(base, NO_CHECK, ()))
+            base = undecided(base, NO_CHECK, ())
+            try_layout = own_layouts and not reader.stream and not clock.is_over
+            own = derive_layout(name, reader, (), ()) if try_layout else None
+            found.append(base if own is None else with_layout(base, own))
             continue
         equal = tuple(
             each.chain for each in fits[1:]

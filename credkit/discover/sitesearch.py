@@ -9,6 +9,7 @@ from math import log2
 
 from credkit.core.errors import CredkitError
 from credkit.discover.clock import Clock
+from credkit.discover.ownlayouts import derive_layout, with_layout
 from credkit.discover.sitereaders import (
     ChainFit,
     NumberSet,
@@ -45,9 +46,10 @@ class RegisterSearch:
 
     def __init__(
         self, shapes: Sequence[ValueShape], rows: Sequence[RegisterRow], readings: Mapping[str, Sequence[str]],
-        texts: Mapping[str, ReaderTexts], clock: Clock,
+        texts: Mapping[str, ReaderTexts], clock: Clock, *, own_layouts: bool = True,
     ) -> None:  # fmt: skip
         self.shapes, self.rows, self.readings, self.texts, self.clock = shapes, rows, readings, texts, clock
+        self.own_layouts = own_layouts
         self.known: dict[tuple[int, int], frozenset[Number]] = {}
         self.index: dict[tuple[tuple[str, ...], Number], list[tuple[int, int]]] = defaultdict(list)
         for place, shape in enumerate(shapes):
@@ -87,6 +89,8 @@ class RegisterSearch:
                 FoundReader(name, texts=len(reader.texts), reason="the time ran out") if over
                 else self._judge(name, reader)
             )  # fmt: skip
+        if self.own_layouts:
+            found = self._with_own_layouts(found, {*votes})
         kinds = self._kinds(found)
         keys = {kind.name: kind.key for kind in kinds}
         found = [_with_key(each, keys) for each in found]
@@ -199,6 +203,32 @@ class RegisterSearch:
             sum(each.evidence for each in taken), taken[0].alike, rivals, change=change,
         )  # fmt: skip
 
+    def _with_own_layouts(self, readers: Sequence[FoundReader], voted: set[int]) -> list[FoundReader]:
+        """The readers, those that fit no known layout with one of their own, if their frames have one.
+
+        The shapes that are ``voted`` have the chains that other readers decided.
+        """
+        found: list[FoundReader] = []
+        for done, reader in enumerate(readers):
+            self.clock.show("deriving layouts", done, len(readers))
+            if reader.reason == NOTHING and not reader.stream and not self.clock.is_over:
+                options = {
+                    (place, number): NumberSet(shape.kind, value.key, self.known[place, number])
+                    for place, shape in enumerate(self.shapes) if place not in voted
+                    for number, value in enumerate(shape.chains) if value is not self.chosen.get(place)
+                }  # fmt: skip
+                earlier = SiteDiscovery((), tuple(found), True).layouts
+                own = derive_layout(reader.name, self.texts[reader.name], [*self.sets, *options.values()], earlier)
+                if own is not None:
+                    reader = with_layout(reader, own)
+                    for (place, number), wanted in options.items():
+                        if reader.is_decided and wanted is own.wanted:
+                            voted.add(place)
+                            self.chosen[place] = self.shapes[place].chains[number]
+                            self.sets = self._number_sets()
+            found.append(reader)
+        return found
+
     def _is_beyond_chance(self, name: str, fit: ChainFit) -> bool:
         """Whether a chain gives enough registered numbers, even as one of all that were tried."""
         return len(fit.known) >= FEWEST_KNOWN and fit.evidence - log2(self.tried[name]) >= FEWEST_BITS
@@ -227,7 +257,7 @@ class RegisterSearch:
             key = keys.most_common(1)[0][0]
             chosen = [self.chosen[place] for place, _ in shapes if place in self.chosen]
             chosen = [each for each in chosen if each.key == key and len(each.numbers) >= PART_SHARE * total]
-            lengths = {build_chain(chain).steps[-1].length for each in own for chain in each.chains}
+            lengths = {codec.steps[-1].length for each in own if each.layout is None for codec in each.codecs}
             found.append(
                 FoundKind(
                     kind,
@@ -267,8 +297,8 @@ def _as_decimal(value: ValueChain, lengths: Iterable[int | None]) -> str:
 def _with_key(reader: FoundReader, keys: Mapping[str, tuple[str, ...]]) -> FoundReader:
     """The reader, undecided if its chains lack a field that its kind's numbers have."""
     wanted = keys.get(reader.kind, ())
-    for chain in reader.chains:
-        missing = [name for name in wanted if name not in build_chain(chain).schema]
+    for codec in reader.codecs:
+        missing = [name for name in wanted if name not in codec.schema]
         if missing:
             reason = f"its texts have no {missing[0]}, which a number of {reader.kind} needs"
             return undecided(replace(reader, kind="", chains=(), change=None), reason, reader.chains)
