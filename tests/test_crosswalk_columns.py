@@ -123,7 +123,7 @@ def test_parts_of_any_size_count_the_same(size: int) -> None:
     whole = crosswalk(site, rows)
     with ExitStack() as stack:
         for module, name in (
-            (evidence, "READINGS_AT_ONCE"), (judging, "JUDGED_AT_ONCE"), (linetable, "ROWS_AT_ONCE"),
+            (evidence, "CARDS_AT_ONCE"), (judging, "JUDGED_AT_ONCE"), (linetable, "ROWS_AT_ONCE"),
             (judged_texts, "SLICE"), (clocks, "SUMMED_AT_ONCE"), (nearids, "KEYS_AT_ONCE"),
         ):  # fmt: skip
             stack.enter_context(patch.object(module, name, size))

@@ -9,9 +9,8 @@ lose logs.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Iterator
-from itertools import pairwise, starmap
-from typing import Any
+from collections.abc import Collection, Iterable
+from itertools import pairwise
 
 import numpy as np
 import polars as pl
@@ -22,25 +21,20 @@ from credkit.crosswalk.linetable import CONFLICT, PAPER, SEEN
 from credkit.crosswalk.readers import ReaderFindings
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.verdicts import Verdict, Verdicts
-from credkit.facts.judged_texts import count_codes, in_slices
+from credkit.facts.judged_texts import in_slices
 from credkit.facts.numbers import Number
 
 PROOFS = (SEEN, PAPER, CONFLICT)
-NO_LIMIT = 1 << 62
-READINGS_AT_ONCE = 1 << 16  # that are counted, and those of their last card: it bounds the memory that counting takes
-SIGHTS = {
-    "card": pl.Int32, "count": pl.Int64, "first": pl.Int64, "last": pl.Int64, "certain": pl.Boolean,
-    "doubtful": pl.Boolean,
-}  # fmt: skip
+NEVER = 1 << 62  # in place of a first time; of a last one with the other sign
+CARDS_AT_ONCE = 1 << 16  # whose readers are written: it bounds the memory that this takes
 
 
 class Evidence:
     """What the readings show of every card, and the credentials that readings contradict, with why.
 
-    ``sights`` is a table with a row for each card that is shown, by its place: the ``readers`` with how many readings
-    each has, how many readings are ``certain`` to be of no other card and how many ``shared`` ones might be, the
-    ``first`` and ``last`` time (microseconds since 1970, UTC) that proves anything, and whether one was at a reader
-    that may have given another card's number (``doubtful``).
+    ``reads`` is a table of each card, by its place, with each reader that shows it. By card, ``certain`` counts the
+    readings that are of no other one and ``shared`` those that might be, ``doubtful`` are the cards that were shown
+    where a reader may have given another one's number.
     ``disputes`` has credentials with the reasons and the rows of the readings; ``unresolved_codes`` the cards whose
     number was read, though never resolved to them, with the codes of those readings; ``possible`` those that readings
     of another card may be of.
@@ -54,18 +48,61 @@ class Evidence:
         for verdict in verdicts.others:
             for credential in self.contradicted_by(verdict, verdict.disputed):
                 self.disputes[credential][verdict.dispute] = None
-        readers = pl.Enum(sorted({at.reader.name for at in verdicts.seen.periods}))
-        clear = _ClearReadings(register, verdicts, readers, reader_findings.doubtful)
-        others = self._count_others(verdicts, readers, reader_findings.doubtful)
-        self.sights = _sum_up(clear, others)
         self._credentials = register.rows["credential"]
-        self._place = np.full(len(register), -1)
-        self._place[self.sights["card"].to_numpy()] = np.arange(self.sights.height)
+        size = len(register)
+        self.certain, self.shared = np.zeros(size, np.int64), np.zeros(size, np.int64)
+        self.doubtful = np.zeros(size, bool)
+        self._first, self._last = np.full(size, NEVER), np.full(size, -NEVER)
+        names = sorted(register.site.readers)
+        self._readers = {name: place for place, name in enumerate(names)}
+        self._width = max(1, len(names))  # of the pairs of a card
+        clear = self._count_clear(register, verdicts, reader_findings.doubtful)
+        card, reader, counts = self._join(clear, self._count_others(verdicts, reader_findings.doubtful))
+        readers = pl.Series(names, dtype=pl.Enum(names)).gather(reader)
+        self.reads = pl.DataFrame({"card": card.astype(np.int32), "reader": readers})
+        self._texts = _write_readers(self.reads, counts, size)
+
+    def _count_clear(
+        self, register: Register, verdicts: Verdicts, doubtful: Collection[tuple[str, Number]]
+    ) -> tuple[Array, Array]:
+        """The pairs of a card and a reader, in order, in the readings against which nothing speaks, and their counts.
+
+        A pair is a number: the place of the card, times that of all readers, and the place of the reader by its name.
+        """
+        seen, done = verdicts.seen, 0
+        reader = np.array([self._readers[at.reader.name] for at in seen.periods], np.int64)
+        pairs = np.empty(len(verdicts.clear), np.int64)
+        for cards, places in zip(in_slices(verdicts.cards), in_slices(verdicts.clear), strict=True):
+            pairs[done : done + len(cards)] = cards * np.int64(self._width) + reader[seen.period[places]]
+            done += len(cards)
+            dated = seen.dated[places]
+            self._add_times(cards[dated], seen.moment[places[dated]], seen.moment[places[dated]])
+        pairs.sort()
+        starts = np.flatnonzero(np.diff(pairs, prepend=-1))
+        counts = np.diff(starts, append=len(pairs))
+        pairs = pairs[starts]
+        np.add.at(self.certain, pairs // self._width, counts)
+        only, numbers = register.owners.only_places, register.numbers
+        strange = [
+            int(only[numbers.find(number)]) * self._width + self._readers[name]
+            for name, number in doubtful
+            if number in register.owners
+        ]
+        at = np.flatnonzero(np.isin(pairs, strange)) if strange else np.zeros(0, np.int64)
+        cards = pairs[at] // self._width
+        self.doubtful[cards] = True
+        np.add.at(self.certain, cards, -counts[at])
+        np.add.at(self.shared, cards, counts[at])
+        return pairs, counts
+
+    def _add_times(self, cards: Array, first: Array, last: Array) -> None:
+        np.minimum.at(self._first, cards, first)
+        np.maximum.at(self._last, cards, last)
 
     def _count_others(
-        self, verdicts: Verdicts, readers: pl.Enum, doubtful_numbers: Collection[tuple[str, Number]]
-    ) -> pl.DataFrame:
-        """The readings that were judged one by one, by card and reader."""
+        self, verdicts: Verdicts, doubtful_numbers: Collection[tuple[str, Number]]
+    ) -> tuple[Array, Array]:
+        """The same for the readings that were judged one by one; a pair may come several times, in any order."""
         groups: dict[tuple[int, str, str, bool, bool], list[Verdict]] = defaultdict(list)
         for verdict in verdicts.others:
             reader = verdict.sighting.reader.name
@@ -82,10 +119,30 @@ class Evidence:
                 continue
             places = [verdict.sighting.place for verdict in group]
             proving = [int(moments[place]) for place in places if dated[place]]
-            first, last = (min(proving), max(proving)) if proving else (None, None)
-            sight = len(group), first, last, alone and not doubtful, doubtful, reader
+            sight = (
+                self._readers[reader], len(group), min(proving, default=NEVER), max(proving, default=-NEVER),
+                alone and not doubtful, doubtful,
+            )  # fmt: skip
             rows += [(card.place, *sight) for card in group[0].cards]
-        return pl.DataFrame(rows, {**SIGHTS, "reader": readers}, orient="row")
+        place, reader_of, count, first, last, certain, strange = np.array(rows, np.int64).reshape(-1, 7).T
+        self._add_times(place, first, last)
+        np.add.at(self.certain, place, count * certain)
+        np.add.at(self.shared, place, count * (1 - certain))
+        self.doubtful[place[strange > 0]] = True
+        return place * self._width + reader_of, count
+
+    def _join(self, clear: tuple[Array, Array], others: tuple[Array, Array]) -> tuple[Array, Array, Array]:
+        """Of all pairs together, in their order: the card, the reader, and how many readings."""
+        (pairs, counts), (more, number) = clear, others
+        if len(more):
+            more, which = np.unique(more, return_inverse=True)
+            number = np.bincount(which, number).astype(np.int64)
+            at = np.searchsorted(pairs, more)
+            is_new = np.append(pairs, -1)[at] != more
+            counts[at[~is_new]] += number[~is_new]
+            pairs, counts = (np.insert(old, at[is_new], new[is_new]) for old, new in ((pairs, more), (counts, number)))
+        card, reader = np.divmod(pairs, self._width)
+        return card, reader, counts
 
     def contradicted_by(self, verdict: Verdict, credentials: Iterable[str]) -> tuple[str, ...]:
         """Those of ``credentials`` that its reader, set otherwise, would not show in the reading."""
@@ -101,123 +158,59 @@ class Evidence:
             return reported
         return self.contradicted_by(verdict, verdict.disputed) or verdict.reported_under
 
-    def of(self, card: Card) -> dict[str, Any]:
-        """The row of a card in ``sights``; an empty one where no reading shows it."""
-        place = int(self._place[card.place])
-        return self.sights.row(place, named=True) if place >= 0 else {}
-
     def sights_by_card(self) -> pl.DataFrame:
-        """A row of ``sights`` for every card; no readers and no times for those that no reading shows."""
-        cards = pl.DataFrame({"card": np.arange(len(self._place), dtype=np.int32)})
-        return cards.join(self.sights, on="card", how="left", maintain_order="left").with_columns(
-            pl.col("readers").fill_null(""), pl.col("certain", "shared").fill_null(0)
-        )
+        """The columns of `LineTable` that the readings have of each card: readers, counts and times, null for none."""
+        never = pl.col("first_seen") == NEVER
+        times = pl.when(~never).then(pl.col("first_seen", "last_seen"))
+        return pl.DataFrame(
+            {
+                "readers": self._texts, "certain": self.certain, "shared": self.shared, "first_seen": self._first,
+                "last_seen": self._last,
+            }
+        ).with_columns(times)  # fmt: skip
 
     def proofs(self) -> pl.Series:
         """Of every card: whether it is seen, on paper only, or in conflict."""
-        shown = self._place >= 0
+        shown = self._are_shown()
         in_conflict = self._credentials.is_in(list(self.disputes)).to_numpy(writable=True)
         in_conflict[self.uncertain_places()] = True
         in_doubt = [card.place for card in (*self.unresolved_codes, *self.possible)]
         in_conflict[[place for place in in_doubt if not shown[place]]] = True
         return pl.Series(PROOFS, dtype=pl.Enum(PROOFS)).gather(np.where(in_conflict, 2, np.where(shown, 0, 1)))
 
+    def _are_shown(self) -> Array:
+        found: Array = self.certain + self.shared > 0
+        return found
+
     def uncertain_places(self) -> Array:
         """The cards that readings show, each of which may be of another card."""
-        found: Array = self.sights.filter(pl.col("certain") == 0)["card"].to_numpy()
+        found: Array = np.flatnonzero((self.certain == 0) & (self.shared > 0))
         return found
 
     def describe_doubt(self, card: Card) -> str:
         """Why the readings that show the card prove nothing of it; empty where they do, or where there are none."""
-        sights = self.of(card)
-        if sights and sights["doubtful"] and not sights["certain"]:
+        if self.doubtful[card.place] and not self.certain[card.place]:
             return "it was read only where a reader may give this number for another card"
-        if sights or card not in self.unresolved_codes:
+        if self.certain[card.place] or self.shared[card.place] or card not in self.unresolved_codes:
             return ""
         return f"its number was read, but no reading of it is resolved ({', '.join(self.unresolved_codes[card])})"
 
     def read_places(self) -> Array:
         """The cards of which any reading shows the number, sure or not."""
-        found = self._place >= 0
+        found = self._are_shown()
         found[[card.place for card in self.unresolved_codes]] = True
         return found
 
 
-class _ClearReadings:
-    """The readings against which nothing speaks, in groups of cards."""
-
-    def __init__(
-        self, register: Register, verdicts: Verdicts, readers: pl.Enum, doubtful: Collection[tuple[str, Number]]
-    ) -> None:
-        self._verdicts, self._seen = verdicts, verdicts.seen
-        counts = count_codes(in_slices(verdicts.cards), max(1, len(register)))
-        group = (np.cumsum(counts) - counts) // READINGS_AT_ONCE  # by card
-        self._first_cards = np.flatnonzero(np.diff(group, prepend=-1))
-        self._starts, self._order = _order_groups(verdicts.cards, np.unique(group, return_inverse=True)[1])
-        self._readers = pl.Series([at.reader.name for at in self._seen.periods], dtype=readers)
-        only = register.owners.only_places
-        strange = {
-            (name, int(only[register.numbers.find(number)])) for name, number in doubtful if number in register.owners
-        }
-        self._strange = pl.DataFrame(sorted(strange), {"reader": readers, "card": pl.Int32}, orient="row").with_columns(
-            doubtful=pl.lit(value=True)
-        )
-
-    def groups(self) -> Iterator[tuple[int, pl.DataFrame]]:
-        """The counts by card and reader, for some cards at a time, with the first of the cards that come after them."""
-        behind = [*self._first_cards[1:].tolist(), NO_LIMIT]
-        yield from zip(behind, starmap(self._count, pairwise(self._starts.tolist())), strict=True)
-
-    def _count(self, start: int, stop: int) -> pl.DataFrame:
-        which = self._order[start:stop]
-        places = self._verdicts.clear[which]
-        moment = pl.when("dated").then("moment")
-        frame = pl.DataFrame(
-            {
-                "card": self._verdicts.cards[which], "reader": self._readers.gather(self._seen.period[places]),
-                "moment": self._seen.moment[places], "dated": self._seen.dated[places],
-            }
-        )  # fmt: skip
-        groups = frame.group_by("card", "reader").agg(
-            pl.len().cast(pl.Int64).alias("count"), moment.min().alias("first"), moment.max().alias("last")
-        )
-        found = groups.join(self._strange, on=["reader", "card"], how="left")
-        doubtful = pl.col("doubtful").fill_null(value=False)
-        return found.with_columns((~doubtful).alias("certain"), doubtful).select(*SIGHTS, "reader")
-
-
-def _order_groups(cards: Array, group: Array) -> tuple[Array, Array]:
-    """Where the readings of each group of cards start in an order, and this order; ``group`` is by card."""
-    sizes = count_codes((group[each] for each in in_slices(cards)), int(group.max()) + 1)
-    starts = np.append(0, np.cumsum(sizes))
-    order, free, done = np.empty(len(cards), np.int32), starts[:-1].copy(), 0
-    for each in in_slices(cards):
-        mine = group[each]
-        within = np.argsort(mine, kind="stable")
-        counts = np.bincount(mine, minlength=len(free))
-        order[np.repeat(free - (np.cumsum(counts) - counts), counts) + np.arange(len(each))] = within + done
-        free += counts
-        done += len(each)
-    return starts, order
-
-
-def _sum_up(clear: _ClearReadings, others: pl.DataFrame) -> pl.DataFrame:
-    """The sights of each card, whatever the reader; some cards at a time."""
-    others, done, found = others.sort("card"), 0, []
-    cards = others["card"].to_numpy()
-    for behind, counts in clear.groups():
-        end = int(np.searchsorted(cards, behind))
-        found.append(_sum_up_some(pl.concat([counts, others[done:end]])))
-        done = end
-    return pl.concat(found)
-
-
-def _sum_up_some(sights: pl.DataFrame) -> pl.DataFrame:
-    certain = pl.col("count").filter("certain").sum()
-    totals = sights.group_by("card").agg(
-        certain.alias("certain"), (pl.col("count").sum() - certain).alias("shared"), pl.col("first").min(),
-        pl.col("last").max(), pl.col("doubtful").any(),
-    )  # fmt: skip
-    by_reader = sights.group_by("card", "reader").agg(pl.col("count").sum()).sort("card", "reader")
-    readers = by_reader.group_by("card").agg(pl.format("{} {}", "reader", "count").str.join("; ").alias("readers"))
-    return totals.join(readers, on="card").sort("card")
+def _write_readers(reads: pl.DataFrame, counts: Array, size: int) -> pl.Series:
+    """The readers of each of ``size`` cards, with how many readings each has; empty where there is none."""
+    texts = [pl.Series([""])]
+    bounds = np.searchsorted(reads["card"].to_numpy(), np.arange(0, size + CARDS_AT_ONCE, CARDS_AT_ONCE))
+    for start, stop in pairwise(bounds.tolist()):
+        some = reads[start:stop].with_columns(count=pl.Series(counts[start:stop])).set_sorted("card")
+        each = some.select("card", pl.format("{} {}", "reader", "count").alias("readers"))
+        texts.append(each.group_by("card", maintain_order=True).agg("readers")["readers"].list.join("; "))
+    place = np.zeros(size, np.int64)
+    cards = reads["card"].unique(maintain_order=True).to_numpy()
+    place[cards] = np.arange(1, len(cards) + 1)
+    return pl.concat(texts).gather(place)

@@ -143,9 +143,8 @@ class CardJudge:
     def _cards(self) -> pl.DataFrame:
         """What lines tell of their cards: what the register's rows and the readings have of each."""
         register = self.register
-        sights = self.evidence.sights_by_card().rename({"first": "first_seen", "last": "last_seen"})
         own = [name for name in LINE_COLUMNS if name in register.rows.columns and name != "status"]
-        cards = register.rows.select(*own, pl.col("state").alias("status")).hstack(sights.drop("card", "doubtful"))
+        cards = register.rows.select(*own, pl.col("state").alias("status")).hstack(self.evidence.sights_by_card())
         texts = (register.number_texts.alias("number"), register.forms.alias("value"))
         cards = cards.with_columns(*texts, proof=self.evidence.proofs())
         secrets = [card for card in register.others.values() if card.holds_account]

@@ -70,7 +70,7 @@ class LineTable(Sequence[CrosswalkLine]):
     """
 
     def __init__(self, decided: pl.DataFrame, cards: pl.DataFrame, zone: ZoneInfo) -> None:
-        self._decided, self._cards, self.zone = decided, cards, zone
+        self._decided, self.cards, self.zone = decided, cards, zone
 
     def __len__(self) -> int:
         return self._decided.height
@@ -102,7 +102,7 @@ class LineTable(Sequence[CrosswalkLine]):
     def _join(self, decided: pl.DataFrame, names: Sequence[str]) -> pl.DataFrame:
         place = decided["place"]
         return pl.DataFrame(
-            [decided[name] if name in decided.columns else self._cards[name].gather(place) for name in names]
+            [decided[name] if name in decided.columns else self.cards[name].gather(place) for name in names]
         )
 
     def _rows(self, rows: slice, names: Sequence[str] = LINE_COLUMNS) -> pl.DataFrame:
@@ -125,7 +125,7 @@ class LineTable(Sequence[CrosswalkLine]):
         """The table with other numbers in its column ``line``."""
         decided, cards = (
             part.with_columns(convert(pl.col("line"))) if "line" in part.columns else part
-            for part in (self._decided, self._cards)
+            for part in (self._decided, self.cards)
         )
         return LineTable(decided, cards, self.zone)
 

@@ -162,7 +162,7 @@ def match(
     result = Crosswalk(
         site=site.name, as_of=site.as_of, lines=lines, exceptions=exceptions, findings=ordered,
         work=list_work(site, ordered, lines, exceptions, reader_findings, related), cards=count_cards(lines),
-        readiness=find_readiness(site, lines),
+        readiness=find_readiness(site, lines, evidence.reads),
         summary=(*summary_tables(placed), tabulate_duplicates(site, register, written)), inputs=inputs,
         ambiguous_readings=count_rows(
             verdict for verdict in found.others if not (verdict.code or verdict.unambiguous)

@@ -5,20 +5,24 @@ written that readings show (*seen*) or do not show (*on paper only*), rows or re
 no row gives the target a number of theirs (*not at all*). Where nothing is written of a person, the person would stand
 before a locked door. Only people with an active card of any kind are counted.
 
-Everything comes from the lines and the site, so that `crosswalk.csv` is enough to count it again.
+What is counted is in the lines and the site, so that `crosswalk.csv` is enough to count it again.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
+import numpy as np
 import polars as pl
 
+from credkit.bulk.rowblock import mask
+from credkit.bulk.words import Array
 from credkit.crosswalk.linetable import CONFLICT, PAPER, SEEN, WRITTEN_ACTIONS, LineTable
+from credkit.facts.judged_texts import in_slices, intern
 from credkit.facts.statuses import ACTIVE
-from credkit.site.model import Reader, Site
+from credkit.site.model import Reader, Site, Target
 
 NOT_AT_ALL = "not at all"
 STATES = (SEEN, PAPER, CONFLICT, NOT_AT_ALL)
@@ -29,7 +33,6 @@ UNPROVEN = pl.Schema({
     "person": pl.String, "area": pl.String, "target": pl.String, "state": pl.String, "locked": pl.Boolean,
     "code": pl.String,
 })  # fmt: skip
-_JOINT, _HIDDEN_JOINT = "; ", "\0"  # between the readers of a line, and where a reader's name has the same
 
 
 class PeopleCounts(NamedTuple):
@@ -99,109 +102,108 @@ class Readiness:
         return (found.filter(pl.col("area") == area) if area else found)["person"].n_unique()
 
 
-def find_readiness(site: Site, lines: LineTable) -> Readiness:
-    """The readiness of every area of a site for every target."""
+def find_readiness(site: Site, lines: LineTable, reads: pl.DataFrame) -> Readiness:
+    """The readiness of every area of a site for every target; ``reads`` are those of `Evidence`."""
     readers: dict[str, list[Reader]] = {}
     for reader in site.readers.values():
         readers.setdefault(reader.area or reader.name, []).append(reader)
     areas = pl.Enum([*readers, NOWHERE])
-    names = lines.select("person").to_series()
-    persons = names.unique().sort()
-    rows = lines.select("status", "target", "action", "code", "proof").with_columns(
-        names.cast(pl.Enum(persons)).to_physical()  # people as numbers from here on, in the order of their ids
-    )
-    active = rows.filter(pl.col("status") == ACTIVE).select("person").unique()
-    shown = _find_uses(site, lines.select("readers").with_columns(rows["person"]))
-    uses = shown.with_columns(pl.col("area").cast(areas)).join(active, on="person", how="semi")
-    nowhere = active.join(uses, on="person", how="anti").with_columns(area=pl.lit(NOWHERE).cast(areas))
-    uses = pl.concat([uses, nowhere])
-    users = dict(uses.group_by("area").len().iter_rows())
+    names = areas.categories.to_list()
+    people = _People(lines)
+    area_of = {each.name: names.index(each.area or each.name) for each in site.readers.values()}
+    person, area = people.find_uses(reads, area_of)
     counts: dict[tuple[str, str], AreaCounts] = {}
     parts = []
     for target in site.targets.values():
-        reads = [
-            name for name, them in readers.items()
-            if any(reader.kind.namespace == target.kind.namespace for reader in them)
-        ]  # fmt: skip
-        states = _find_states(uses, rows.filter(pl.col("target") == target.name))
-        for row in _count_states(states, areas.categories.to_list(), target.name, reads):
-            counts[row.area, target.name] = row
-        unseen = states.filter(pl.col("area").is_in(pl.Series(reads, dtype=areas).implode()), pl.col("state") != SEEN)
-        parts.append(unseen.with_columns(target=pl.lit(target.name).cast(pl.Enum(list(site.targets)))))
+        is_read = [
+            any(each.kind.namespace == target.kind.namespace for each in readers.get(name, ())) for name in names
+        ]
+        states = people.judge(target)
+        state = states["state"].to_physical().to_numpy()[person]
+        locked = np.bincount(area[states["locked"].to_numpy()[person]], minlength=len(names))
+        by_state = np.bincount(area * np.int32(len(STATES)) + state, minlength=len(names) * len(STATES))
+        table = by_state.reshape(-1, len(STATES)).tolist()
+        for name, reads_it, (seen, paper, conflict, nothing), doors in zip(
+            names, is_read, table, locked.tolist(), strict=True
+        ):
+            people_there = seen + paper + conflict + nothing
+            counts[name, target.name] = AreaCounts(
+                name, target.name, reads_it, people_there, seen, paper, conflict, nothing, doors
+            )
+        shown = np.flatnonzero(np.array(is_read)[area] & (state != STATES.index(SEEN)))
+        of_area = pl.Series(names, dtype=areas).gather(area[shown])
+        parts.append(states[person[shown]].with_columns(of_area.alias("area"), target=pl.lit(target.name)))
     unproven = pl.DataFrame(schema=UNPROVEN)
     if parts:
-        sorted_rows = pl.concat(parts).sort("area", "target", "person")
-        unproven = sorted_rows.with_columns(persons.gather(sorted_rows["person"])).cast(UNPROVEN).select(*UNPROVEN)
+        targets = pl.col("target").cast(pl.Enum(list(site.targets)))
+        unproven = pl.concat(parts).sort("area", targets, "person").cast(UNPROVEN).select(*UNPROVEN)
+    users = np.bincount(area, minlength=len(names)).tolist()
     return Readiness(
-        people=_count_people(rows),
+        people=people.count(),
         areas=tuple(
-            Area(name=name, readers=tuple(each.name for each in readers.get(name, ())), people=users.get(name, 0))
-            for name in areas.categories
+            Area(name=name, readers=tuple(each.name for each in readers.get(name, ())), people=users[place])
+            for place, name in enumerate(names)
         ),
-        counts=tuple(counts[name, target] for name in areas.categories for target in site.targets),
+        counts=tuple(counts[name, target] for name in names for target in site.targets),
         unproven=unproven,
     )  # fmt: skip
 
 
-def _find_uses(site: Site, lines: pl.DataFrame) -> pl.DataFrame:
-    """Each person with each area where a reader showed a card of theirs."""
-    rows = lines.filter(pl.col("readers") != "").unique()
-    texts = rows["readers"].unique().to_frame()
-    names = pl.col("readers")
-    for name in site.readers:
-        if _JOINT in name:
-            names = names.str.replace_all(name, name.replace(_JOINT, _HIDDEN_JOINT), literal=True)
-    area = {reader.name: reader.area or reader.name for reader in site.readers.values()}
-    reader = pl.col("area").str.replace(" [0-9]+$", "").str.replace_all(_HIDDEN_JOINT, _JOINT, literal=True)
-    split = texts.with_columns(names.str.split(_JOINT).alias("area")).explode("area")
-    known = split.with_columns(reader.replace_strict(area, default=None, return_dtype=pl.String)).drop_nulls().unique()
-    return rows.join(known, on="readers").select("person", "area").unique()
+class _People:
+    """The people of a crosswalk, each with a place; ``_person`` has that of the person of each card."""
+
+    def __init__(self, lines: LineTable) -> None:
+        self._lines = lines
+        self._person, self._names = intern(lines.cards["person"])
+        self._active = self._mark(self._person[(lines.cards["status"] == ACTIVE).to_numpy()])
+
+    def _mark(self, people: Array) -> Array:
+        return mask(len(self._names), people)
+
+    def find_uses(self, reads: pl.DataFrame, area_of: Mapping[str, int]) -> tuple[Array, Array]:
+        """Each active person with each area where a reader showed a card of theirs, or nowhere; both by place."""
+        nowhere = max(area_of.values(), default=-1) + 1
+        width = nowhere + 1
+        area = np.zeros(len(area_of), np.int64)
+        area[pl.Series(list(area_of)).cast(reads["reader"].dtype).to_physical()] = list(area_of.values())
+        codes, parts = reads["reader"].to_physical().to_numpy(), [np.zeros(0, np.int64)]
+        for card, reader in zip(in_slices(reads["card"].to_numpy()), in_slices(codes), strict=True):
+            person = self._person[card]
+            parts.append(np.unique((person * width + area[reader])[self._active[person]]))
+        person, place = (each.astype(np.int32) for each in np.divmod(np.unique(np.concatenate(parts)), width))
+        absent = np.flatnonzero(self._active & ~self._mark(person)).astype(np.int32)
+        return np.append(person, absent), np.append(place, np.full(len(absent), nowhere, np.int32))
+
+    def judge(self, target: Target) -> pl.DataFrame:
+        """The state in a target of each person."""
+        lines = self._lines.select("place", "action", "code", "proof", where=pl.col("target") == target.name)
+        person, proof = self._person[lines["place"].to_numpy()], lines["proof"]
+        is_held, is_written = _find_actions(lines["action"])
+        held, written = self._mark(person[is_held]), self._mark(person[is_written])
+        seen, conflict = (self._mark(person[is_written & (proof == each).to_numpy()]) for each in (SEEN, CONFLICT))
+        code = np.full(len(self._names), len(lines))  # of whom there is no line
+        for some in (np.arange(len(lines)), np.flatnonzero(is_held)):  # the first, those of held lines before others
+            code[person[some[::-1]]] = some[::-1]
+        codes = lines["code"].cast(pl.String).extend(pl.Series([NO_CARD, ""]))
+        code[written & ~held] = len(lines) + 1
+        states = np.select((seen, held | conflict, written), [STATES.index(each) for each in (SEEN, CONFLICT, PAPER)],
+                           STATES.index(NOT_AT_ALL))  # fmt: skip
+        return pl.DataFrame(
+            {
+                "person": self._names, "state": pl.Series(STATES, dtype=_STATE).gather(states), "locked": ~written,
+                "code": codes.gather(code),
+            }
+        )  # fmt: skip
+
+    def count(self) -> PeopleCounts:
+        """The people of the register, each counted once."""
+        lines = self._lines.select("place", "action")
+        person = self._person[lines["place"].to_numpy()]
+        held, written = (self._mark(person[each]) for each in _find_actions(lines["action"]))
+        stopped, ready = np.count_nonzero(held), np.count_nonzero(written & ~held)
+        return PeopleCounts(ready=int(ready), held=int(stopped), idle=len(self._names) - int(stopped + ready))
 
 
-def _find_states(uses: pl.DataFrame, lines: pl.DataFrame) -> pl.DataFrame:
-    """The state in one target, with these lines, of each person who uses an area."""
-    is_written, is_held = pl.col("action").is_in(WRITTEN_ACTIONS), pl.col("action") == "hold"
-    proof = pl.col("proof")
-    people = lines.group_by("person", maintain_order=True).agg(
-        is_written.any().alias("written"),
-        (is_written & (proof == SEEN)).any().alias("seen"),
-        (is_held | is_written & (proof == CONFLICT)).any().alias("conflict"),
-        pl.col("code").filter(is_held).first().alias("held"), pl.col("code").first(),
-    )  # fmt: skip
-    state = (
-        pl.when("seen").then(pl.lit(SEEN))
-        .when("conflict").then(pl.lit(CONFLICT))
-        .when("written").then(pl.lit(PAPER))
-        .otherwise(pl.lit(NOT_AT_ALL)).cast(_STATE).alias("state")
-    )  # fmt: skip
-    code = (
-        pl.when(pl.col("written") & pl.col("held").is_null()).then(pl.lit(""))
-        .otherwise(pl.coalesce("held", "code")).alias("code")
-    )  # fmt: skip
-    judged = people.select("person", state, (~pl.col("written")).alias("locked"), code)
-    return uses.join(judged, on="person", how="left").with_columns(
-        pl.col("state").fill_null(pl.lit(NOT_AT_ALL).cast(_STATE)), pl.col("locked").fill_null(value=True),
-        pl.col("code").fill_null(NO_CARD),
-    )  # fmt: skip
-
-
-def _count_states(states: pl.DataFrame, areas: list[str], target: str, reads: Collection[str]) -> Iterator[AreaCounts]:
-    """The counts of each area, those that nobody uses among them."""
-    counted = states.group_by("area").agg(
-        pl.len(), *((pl.col("state") == state).sum().alias(state) for state in STATES), pl.col("locked").sum(),
-    )  # fmt: skip
-    rows = {area: numbers for area, *numbers in counted.iter_rows()}
-    for area in areas:
-        numbers = rows.get(area, [0] * (len(STATES) + 2))
-        yield AreaCounts(area, target, area in reads, *numbers)
-
-
-def _count_people(lines: pl.DataFrame) -> PeopleCounts:
-    """The people of the register, each counted once."""
-    people = lines.group_by("person").agg(
-        (pl.col("action") == "hold").any().alias("held"),
-        pl.col("action").is_in(WRITTEN_ACTIONS).any().alias("written"),
-    )
-    held = int(people["held"].sum())
-    ready = people.filter(pl.col("written") & ~pl.col("held")).height
-    return PeopleCounts(ready=ready, held=held, idle=people.height - held - ready)
+def _find_actions(actions: pl.Series) -> tuple[Array, Array]:
+    """The lines that are held, and those that are written."""
+    return (actions == "hold").to_numpy(), actions.is_in(WRITTEN_ACTIONS).to_numpy()
