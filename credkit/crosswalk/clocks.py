@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 import numpy as np
+import polars as pl
 
 from credkit.bulk.words import Array
 from credkit.core.sentences import format_count
@@ -65,8 +66,7 @@ def find_clock_faults(site: Site, owners: Owners, seen: Sightings) -> list[Clock
     early, late = seen.moment < first, seen.moment >= last
     found = []
     strange = np.flatnonzero(early | late)
-    readers, at = np.unique(reader, return_index=True)
-    for each in readers[np.argsort(at)].tolist():
+    for each in pl.Series(reader).unique(maintain_order=True).to_list():
         own = strange[reader[strange] == each]
         for stretch in _stretches(own[early[own]], seen.moment):
             dated, valid = _count_valid(site, owners, seen, stretch)

@@ -59,7 +59,8 @@ class PlacedRows:
         for number, reader in enumerate(self.site.readers.values()):
             if reader.clock_offset:
                 moment[code == number] += reader.clock_offset // MICROSECOND
-        starts = np.cumsum([0, *(len(reader.periods) for reader in self.site.readers.values())], dtype=np.int32)
+        kind = np.int16 if len(self.periods) < 1 << 15 else np.int32
+        starts = np.cumsum([0, *(len(reader.periods) for reader in self.site.readers.values())], dtype=kind)
         period = starts[code]
         for number, reader in enumerate(self.site.readers.values()):
             if len(reader.periods) == 1 and reader.periods[0].start is reader.periods[0].end is None:
@@ -72,7 +73,8 @@ class PlacedRows:
 
     def find_alone(self) -> Array:
         """The places of the rows of readers without a stream, each of which is a sighting."""
-        return np.flatnonzero(~np.isin(self.period, self.streams)) if self.streams else np.arange(len(self.period))
+        rows = np.arange(len(self.period), dtype=np.int32)
+        return rows[~np.isin(self.period, self.streams)] if self.streams else rows
 
     def group_by_source(self, rows: Array) -> Iterator[SourceRows]:
         """The texts of some ``rows``, each of which is a sighting, by what decodes them; those in no period by none."""

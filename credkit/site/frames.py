@@ -124,15 +124,32 @@ def tabulate_readings(rows: Sequence[ReadingRow]) -> pl.DataFrame:
 
 def code_readings(site: Site, frames: Iterable[pl.DataFrame]) -> pl.DataFrame:
     """The readings of ``frames`` in one: each different text is stored once, and a cell that is empty is null."""
-    return join_readings(site, (frame.with_columns(pl.col(OFTEN_EMPTY).replace("", None)) for frame in frames))
+    return join_readings(site, (frame.with_columns(map(_empty_to_null, frame[[*OFTEN_EMPTY]])) for frame in frames))
+
+
+def _empty_to_null(cells: pl.Series) -> pl.Series:
+    """``cells``, null where they are empty; a column in which all are takes no memory."""
+    if (cells != "").any():
+        return cells.replace("", None)
+    return pl.repeat(None, len(cells), dtype=pl.Null, eager=True).alias(cells.name)
 
 
 def join_readings(site: Site, frames: Iterable[pl.DataFrame]) -> pl.DataFrame:
-    """The readings of ``frames`` in one, coded together; a cell that is empty is null in them, coded or not."""
+    """The readings of ``frames`` in one, coded together; a cell that is empty is null in them, coded or not.
+
+    A column in which all are empty has the type of nothing but nulls.
+    """
     types = {name: pl.Categorical(pl.Categories.random()) for name in CODED}
     coded = pl.Schema({**READING_TYPES, **types, "reader": pl.Enum(list(site.readers))})
-    empty = pl.DataFrame(schema=coded)
-    return pl.concat([empty, *(_recode_texts(frame, types["text"]).cast(coded) for frame in frames)], rechunk=True)
+    parts = [pl.DataFrame(schema={**coded, **dict.fromkeys(OFTEN_EMPTY, pl.Null)})]
+    for frame in frames:
+        filled = [name for name in coded if frame[name].dtype != pl.Null]
+        parts.append(_recode_texts(frame, types["text"]).cast(pl.Schema({name: coded[name] for name in filled})))
+    joined = pl.concat(parts, how="vertical_relaxed", rechunk=False)
+    parts.clear()
+    for name in joined.columns:  # one after the other: at no time all of them are there twice
+        joined = joined.with_columns(joined[name].rechunk())
+    return joined
 
 
 def _recode_texts(frame: pl.DataFrame, coding: Any) -> pl.DataFrame:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable, Mapping
 
+import numpy as np
 import polars as pl
 
 from credkit.core.sentences import MAX_SENTENCE_CHARACTERS, redacted_repr
@@ -97,12 +98,13 @@ def spelt_in_several_ways(texts: pl.Series) -> pl.Series:
     [True, False, True, True]
     """
     starts = range(0, max(1, len(texts)), KEYS_AT_ONCE)
-    keys = pl.concat([near_keys(texts[start : start + KEYS_AT_ONCE]).hash() for start in starts])
-    hashes = pl.DataFrame({"key": keys, "text": texts.hash()}).unique()  # which tell of most that nothing is like them
-    several = hashes.filter(pl.col("key").is_duplicated())["text"]
-    if several.is_empty():
+    key = pl.concat([near_keys(texts[start : start + KEYS_AT_ONCE]).hash() for start in starts]).to_numpy()
+    text = texts.hash().to_numpy()  # hashes tell of most that nothing is like them
+    order = np.lexsort((text, key))
+    alike = np.flatnonzero((np.diff(key[order]) == 0) & (np.diff(text[order]) != 0))
+    if not len(alike):
         return pl.repeat(value=False, n=len(texts), eager=True)
-    suspects = texts.hash().is_in(several.implode())
-    different = pl.DataFrame({"text": texts.filter(suspects)}).unique()
+    suspects = np.isin(text, text[order[np.append(alike, alike + 1)]])
+    different = pl.DataFrame({"text": texts.filter(pl.Series(suspects))}).unique()
     different = different.with_columns(near_keys(different["text"]).alias("key"))
     return texts.is_in(different.filter(pl.col("key").is_duplicated())["text"].implode())
