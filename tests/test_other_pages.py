@@ -15,6 +15,7 @@ import pytest
 from credkit.census import Census, census
 from credkit.crosswalk import Crosswalk, RunComparison, compare_runs, read_run, write_outputs
 from credkit.crosswalk.linetable import LineTable
+from credkit.crosswalk.result import FINDING_CODES
 from credkit.demo import Demo
 from credkit.report import pin_file, report_census, report_comparison
 from credkit.report.census_page import MOST_LISTED
@@ -57,11 +58,22 @@ def test_a_comparison_shows_each_difference(compared: RunComparison, demo_crossw
     assert people == {"gatehouse": ["0", "4", "0", "0"]}
     changes = page.table("Findings that are").rows[1:]
     first, second, third, *_ = demo_crosswalk.findings
+    people_of_third = n(third.people) if third.people else "–"
     assert changes[0] == [
-        third.code, "changed", third.subject, n(third.count), n(third.count + 5), n(third.people), n(third.people)
+        f"{third.code} {FINDING_CODES[third.code]}", "changed", third.subject, n(third.count), n(third.count + 5),
+        people_of_third, people_of_third,
     ]  # fmt: skip
     assert {tuple(row) for row in changes[1:]} == {
-        (each.code, "fixed", each.subject, n(each.count), "–", n(each.people), "–") for each in (first, second)
+        (
+            f"{each.code} {FINDING_CODES[each.code]}",
+            "fixed",
+            each.subject,
+            n(each.count),
+            "–",
+            n(each.people) if each.people else "–",
+            "–",
+        )
+        for each in (first, second)
     }
     runs = page.table("The two runs").rows[1:]
     lines = len(demo_crosswalk.lines)

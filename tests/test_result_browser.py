@@ -113,6 +113,8 @@ def test_no_line_breaks_within_an_option_or_before_a_percent_sign(
         every = "[...document.querySelectorAll('.whole')]"
         pieces |= set(browser.run(f"{every}.map(e => e.textContent)"))
         assert browser.run(f"{every}.filter(e => e.getClientRects().length != 1).map(e => e.textContent)") == []
+        styles = browser.run(f"[...new Set({every}.map(e => getComputedStyle(e).display))]")
+        assert set(styles) <= {"inline"}, "the words before and behind stand on the same line"
     text = browser.run("document.body.textContent")
     assert {found for found in re.findall(r"[0-9.]+ %", text) if "." in found} <= pieces
     if name == "alone":

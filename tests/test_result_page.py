@@ -15,6 +15,7 @@ from credkit import DefinitionError
 from credkit.crosswalk import Crosswalk, compare_runs, crosswalk, read_run, write_outputs
 from credkit.crosswalk.linetable import WRITTEN_ACTIONS, LineTable
 from credkit.crosswalk.readiness import STATES, AreaCounts
+from credkit.crosswalk.result import FINDING_CODES
 from credkit.crosswalk.worktext import describe_verdict
 from credkit.demo import Demo
 from credkit.report import report_crosswalk
@@ -315,7 +316,7 @@ def test_what_changed_since_an_earlier_run(demo: Demo, demo_crosswalk: Crosswalk
     assert people["gatehouse"] == ["0", "3", "0", "0"]
     changes = page.table("Findings that are new, changed or fixed").rows[1:]
     assert [row[:3] for row in changes] == [
-        [each.code, "fixed", each.subject]
+        [f"{each.code} {FINDING_CODES[each.code]}", "fixed", each.subject]
         for each in sorted(demo_crosswalk.findings[:2], key=lambda f: (f.code, f.subject))
     ]
     assert "<summary>gatehouse, lost it: 3 people</summary>" in text

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -13,6 +14,7 @@ from credkit.audit.sentences import format_minute
 from credkit.core.sentences import format_count
 from credkit.crosswalk.comparing import CHANGED, FIXED, NEW, OUTCOMES, RunComparison
 from credkit.crosswalk.comparisontext import count_codes, count_outcomes, describe_difference
+from credkit.crosswalk.result import FINDING_CODES
 from credkit.explain.cautions import COPIES, OF_A_RESULT
 from credkit.report.questions import Answer, describe_direction
 from credkit.report.templates import list_versions, render_page
@@ -26,10 +28,14 @@ FINDING_ORDER = (NEW, CHANGED, FIXED)  # what may need an act comes first
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FindingChange:
-    """A finding that differs: how many rows and people it counts in each run, None where the run has none."""
+    """A finding that differs, what its code means, and how many rows and people it counts in each run.
+
+    The counts are None where the run has no such finding.
+    """
 
     change: str
     code: str
+    meaning: str
     subject: str
     counts: tuple[int | None, int | None]
     people: tuple[int | None, int | None]
@@ -72,8 +78,8 @@ def _list_findings(findings: pl.DataFrame) -> Iterator[FindingChange]:
     for row in findings.iter_rows(named=True):
         side = "before" if row["after_count"] is None else "after"
         yield FindingChange(
-            change=row["change"], code=row["code"], subject=row["subject"], counts=_sides(row, "count"),
-            people=_sides(row, "people"), text=row[f"{side}_text"],
+            change=row["change"], code=row["code"], meaning=FINDING_CODES.get(row["code"], ""),
+            subject=row["subject"], counts=_sides(row, "count"), people=_sides(row, "people"), text=row[f"{side}_text"],
         )  # fmt: skip
 
 
@@ -99,11 +105,8 @@ def _answer(found: RunComparison, differences: Differences) -> tuple[Answer, ...
     gained, lost, exchanged = (found.count_people(outcome) for outcome in OUTCOMES[:3])
     findings = {change: found.count(found.findings, change) for change in (NEW, CHANGED, FIXED)}
     exceptions = {change: found.count(found.exceptions, change) for change in (NEW, FIXED)}
-    news = [
-        f"{each.code} ({each.subject})" if each.subject else each.code
-        for each in differences.findings
-        if each.change == NEW
-    ]
+    new = Counter(each.meaning or each.code for each in differences.findings if each.change == NEW)
+    news = [f"{meaning} ({count:,})" for meaning, count in new.most_common()]
     rows = (
         ("Who gained a number?", format_count(gained, "person", "people"), _by_target(differences, "gained")),
         ("Who lost one?", format_count(lost, "person", "people"), _by_target(differences, "lost")),
