@@ -154,6 +154,8 @@ def test_everybody_before_a_locked_door_is_listed(demo_crosswalk: Crosswalk, pag
         assert not area.name or len(listed.get(area.name, ())) == demo_crosswalk.readiness.locked_people(area.name)
     whole = " ".join(page.paragraphs)
     assert all(person in whole for ids in listed.values() for person in ids)
+    for code in {code for each in list_locked(demo_crosswalk.readiness) for code, *_ in each.by_code}:
+        assert re.search(rf"(?:^| ){code} \([0-9,]+; [a-z][^()]+\): ", whole), f"{code} has its meaning beside it"
 
 
 def test_a_long_list_says_how_many_more_there_are(tmp_path: Path) -> None:

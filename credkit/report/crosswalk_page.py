@@ -13,7 +13,8 @@ import polars as pl
 
 from credkit.audit.sentences import format_minute
 from credkit.crosswalk.comparing import RunComparison
-from credkit.crosswalk.readiness import AreaCounts, Readiness
+from credkit.crosswalk.decisions import DECISIONS
+from credkit.crosswalk.readiness import NO_CARD, AreaCounts, Readiness
 from credkit.crosswalk.result import FINDING_CODES, Crosswalk
 from credkit.explain.cautions import COPIES, OF_A_RESULT
 from credkit.report.charts import draw_shares
@@ -28,6 +29,11 @@ from credkit.site.model import Site
 TITLE = "Result of a crosswalk"
 MARK = '<meta name="generator" content="credkit crosswalk report">'
 MOST_PEOPLE_LISTED = 300  # ids in one list; readiness.csv has all
+AGAINST = {  # what each code against a person's cards means
+    **{each.code: each.condition for each in DECISIONS},
+    **FINDING_CODES,
+    NO_CARD: "no row gives the target a number of theirs",
+}
 MOST_OPEN = 12  # people of a list that is not folded
 
 
@@ -51,7 +57,7 @@ def report_crosswalk(
         nowhere=[row for row in result.readiness.counts if not row.area and row.people],
         shares=lambda row: draw_shares((row.seen, row.paper, row.conflict, row.nothing)),
         locked=list(list_locked(result.readiness)), most_open=MOST_OPEN, most_people=MOST_PEOPLE_LISTED,
-        rows_of=describe_item_rows, meanings=FINDING_CODES,
+        rows_of=describe_item_rows, meanings=FINDING_CODES, against=AGAINST,
         compared=compared, differences=count_differences(compared) if compared else None,
         limits=list(list_limits(result, cutover, without_export)),
         cautions=(*OF_A_RESULT[:1], COPIES, *OF_A_RESULT[1:], *result.remarks),
