@@ -21,8 +21,9 @@ from benchmarks.discover_chain import main as benchmark
 from benchmarks.discover_chain import run_null, run_trials
 from credkit import CredkitError, DefinitionError, convert, discover
 from credkit.discover.chainvalues import ChainDiscovery
+from credkit.discover.pairsides import PairSide
 from credkit.discover.texttemplates import text_templates
-from credkit.discover.wordseries import source_series, text_forms
+from credkit.discover.wordseries import text_forms
 from credkit.explain.presentations import SERIAL_BITS, presentations
 from tests.amounts import amounts
 from tests.commandline import ACCOUNT, records, run
@@ -314,7 +315,7 @@ def test_any_texts_give_a_discovery(lists: int) -> None:
 )  # fmt: skip
 def test_a_text_is_read_in_every_notation(texts: list[str], chain: str) -> None:
     assert chain in [form.chain for form in text_forms(texts)]
-    for series in source_series(texts):
+    for series in PairSide(texts).series:
         assert len(series.words) == len(texts)
         assert all(word < 1 << series.length for word in series.words)
 

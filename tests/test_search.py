@@ -235,7 +235,7 @@ def test_zeros_that_fill_up_and_neighbours_connect_nothing(one: str, other: str)
     assert relate(other, one) == ()
 
 
-@amounts("count", quick=40, whole=100)
+@amounts("count", quick=40, whole=200)
 def test_short_numbers_of_different_cards_are_not_connected(count: int) -> None:
     """400 of 400 pairs of decimals of 7 or 8 digits once were, by their zeros."""
     random = Random(7)
@@ -245,14 +245,14 @@ def test_short_numbers_of_different_cards_are_not_connected(count: int) -> None:
         assert relate(one, other) == ()
 
 
-@amounts("count", quick=12, whole=48)
+@amounts("count", quick=40, whole=160)
 def test_chance_makes_no_more_claims_than_it_may(count: int) -> None:
     """A small run of tests/survey.py: claims of n bits at most twice in 2 ** n, within four standard deviations."""
     for kind, tally in chance(count).items():
         assert not [bits for bits in range(1, 31) if tally.improbable(bits)], kind
 
 
-@amounts("count", quick=100, whole=300)
+@amounts("count", quick=150, whole=600)
 def test_two_texts_of_one_card_are_connected_if_they_have_enough_in_common(count: int) -> None:
     """A small run of tests/survey.py."""
     tallies = recall(count)

@@ -182,7 +182,13 @@ def full_index() -> tuple[IndexRow, ...]:
 
 @lru_cache(maxsize=1024)
 def _built(text: str) -> AnyCodec:
-    return link([build(step) for step in parse_chain(text)])
+    return link([_built_step(step) for step in parse_chain(text)])
+
+
+@lru_cache(maxsize=1024)
+def _built_step(step: StepText) -> AnyCodec:
+    """The codec of a step of the catalogue, shared by all chains that have the step."""
+    return build(step)
 
 
 @lru_cache(maxsize=128)  # few, as each keeps its codecs alive, the lists in them included

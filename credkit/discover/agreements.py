@@ -59,6 +59,15 @@ def agreement_bits(values: tuple[int, ...], offset: int = 0) -> float:
     return max(0.0, first - _maker_prefix(distinct, whole)) + min(rest, first * (len(single) - 1))
 
 
+def shifted_bits(values: tuple[int, ...]) -> float:
+    """The bits that the same ``values`` are worth at most where a constant is added to them.
+
+    >>> shifted_bits((7, 8, 9)), agreement_bits((7, 8, 9), 5)
+    (1.0, 1.0)
+    """
+    return _box_bits(list(dict.fromkeys(values)))
+
+
 def _maker_prefix(values: Sequence[int], whole: int) -> int:
     """The first bits of serials of ``whole`` bits that all cards of one maker share."""
     if whole == VICINITY_BITS and all(value >> (whole - 8) == VICINITY_FIRST_BYTE for value in values):

@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from math import log2
 from random import Random
-from typing import NamedTuple, TypeAlias
+from typing import Any, NamedTuple, TypeAlias
 
 from credkit.catalogue.api import conversion
 from credkit.catalogue.registry import chain
@@ -37,16 +37,23 @@ class SeparatingText(NamedTuple):
     information: float
 
 
-def answers(texts: ChainTexts, probes: Sequence[str]) -> Answers:
-    """What the chains make of each probe; None for one that they refuse."""
+def answers(texts: ChainTexts, probes: Sequence[str], decoded: dict[str, Sequence[Any]] | None = None) -> Answers:
+    """What the chains make of each probe; None for one that they refuse.
+
+    ``decoded`` keeps what sources read in the same probes, for the next chains with such a source.
+    """
     try:
         linked = conversion(texts.source, texts.target)
     except CredkitError:
         return (None,) * len(probes)
-    read, write, dropped = linked.source._decode_raw, linked.target._encode_raw, linked.dropped
+    write, dropped = linked.target._encode_raw, linked.dropped
+    values = decoded.get(texts.source) if decoded is not None else None
+    if values is None:
+        values = [linked.source._decode_raw(probe) for probe in probes]
+        if decoded is not None:
+            decoded[texts.source] = values
     found: list[str | None] = []
-    for probe in probes:
-        value = read(probe)
+    for value in values:
         if dropped and value is not None:
             value = {name: item for name, item in value.items() if name not in dropped}
         try:

@@ -17,10 +17,11 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
+from functools import cached_property, lru_cache
 from math import log2
 from typing import NamedTuple
 
-from credkit.discover.wordseries import WordSeries
+from credkit.discover.wordseries import BitSpan, WordSeries
 
 KEY_BITS = 8  # bits at which two numbers are first compared
 FEWEST_BITS = 4  # bits of a number that is looked for
@@ -52,12 +53,29 @@ class BitIndex:
 
     def __init__(self, series: Sequence[WordSeries]) -> None:
         self._exact: dict[tuple[int, ...], list[tuple[WordSeries, int]]] = defaultdict(list)
-        self._shifted: dict[tuple[int, ...], list[tuple[WordSeries, int]]] = defaultdict(list)
         low = (1 << KEY_BITS) - 1
-        for each, start in sorted(_places(series), key=lambda place: place[1] != 0):  # first the ends of words
-            values = [word >> start & low for word in each.words]
-            self._exact[tuple(values)].append((each, start))
-            self._shifted[tuple((value - values[0]) & low for value in values[1:])].append((each, start))
+        later = []
+        for each in series:  # first the ends of words
+            starts = _starts(each)
+            rows = zip(*[[word >> start & low for start in starts] for word in each.words], strict=True)
+            for start, key in zip(starts, rows, strict=True):
+                if start:
+                    later.append((key, each, start))
+                else:
+                    self._exact[key].append((each, start))
+        for key, each, start in later:
+            self._exact[key].append((each, start))
+
+    @cached_property
+    def _shifted(self) -> dict[tuple[int, ...], list[tuple[WordSeries, int]]]:
+        """The places by how their low bits differ from those of the first card."""
+        low = (1 << KEY_BITS) - 1
+        found: dict[tuple[int, ...], list[tuple[WordSeries, int]]] = defaultdict(list)
+        for key, places in self._exact.items():
+            found[tuple((value - key[0]) & low for value in key[1:])] += places
+        for places in found.values():
+            places.sort(key=lambda place: place[1] != 0)
+        return found
 
     def matches(self, values: Sequence[int], *, within: WordSeries | None = None) -> Iterator[BitMatch]:
         """The places whose bits are the low bits of ``values``, each with its usual widths, the widest first.
@@ -83,22 +101,19 @@ class BitIndex:
             if within is not None and each is not within:
                 continue
             found = []
-            for width in _usual_widths(each, start, KEY_BITS, each.length - start):
+            for width, place in _usual_widths(each, start, KEY_BITS, each.length - start):
                 mask = (1 << width) - 1
                 offset = values[0] - (each.words[0] >> start & mask)
                 if offset and all(
                     value - (word >> start & mask) == offset for value, word in zip(values, each.words, strict=True)
                 ):
-                    cost = place_cost(each, start, width) + number_cost(offset)
-                    found.append(BitMatch(each, start, width, cost, offset))
+                    found.append(BitMatch(each, start, width, place + number_cost(offset), offset))
             yield from sorted(found, key=lambda match: match.cost)[:MOST_OFFSETS]
 
 
-def _places(series: Sequence[WordSeries]) -> Iterator[tuple[WordSeries, int]]:
-    """Every series with every bit at which a number may end."""
-    for each in series:
-        starts = [field.start for field in each.fields] if each.is_template else range(each.length - FEWEST_BITS + 1)
-        yield from ((each, start) for start in starts)
+def _starts(series: WordSeries) -> Sequence[int]:
+    """Every bit of a series at which a number may end."""
+    return [field.start for field in series.fields] if series.is_template else range(series.length - FEWEST_BITS + 1)
 
 
 def _short_matches(series: WordSeries, values: Sequence[int], size: int) -> Iterator[BitMatch]:
@@ -124,13 +139,27 @@ def _widths(series: WordSeries, start: int, values: Sequence[int], size: int) ->
             ):
                 yield BitMatch(series, start, width, FIELD_COST + (0.0 if width >= size else 2.0 * bool(width % 8)))
         return
-    if agreeing >= FEWEST_BITS:
-        for width in _usual_widths(series, start, FEWEST_BITS, agreeing, size):
-            yield BitMatch(series, start, width, place_cost(series, start, width))
+    if agreeing >= FEWEST_BITS and (agreeing >= size or _may_pay(series, start, agreeing, len(values))):
+        for width, cost in _usual_widths(series, start, FEWEST_BITS, agreeing, size):
+            yield BitMatch(series, start, width, cost)
 
 
-def _usual_widths(series: WordSeries, start: int, least: int, most: int, size: int = 0) -> list[int]:
-    """Widths from ``least`` to ``most``, the most usual first: whole bytes, to an end, to the end of a field.
+def _may_pay(series: WordSeries, start: int, agreeing: int, cards: int) -> bool:
+    """Whether some of the ``agreeing`` bits of a place may be worth more on all ``cards`` than naming them costs.
+
+    The leading bit of a number is worth nothing, so chance finds shorter matches in nearly every text.
+    """
+    if any(field.start == start for field in series.fields):
+        return True
+    length = series.length
+    where = END_COST if start == 0 or start + agreeing == length else BYTE_COST if start % 8 == 0 else log2(length)
+    whole = agreeing - agreeing % 8
+    return max((agreeing - 1) * cards - log2(length), (whole - 1) * cards - BYTE_COST if whole else 0.0) > where
+
+
+def _usual_widths(series: WordSeries, start: int, least: int, most: int, size: int = 0) -> list[tuple[int, float]]:
+    """Widths from ``least`` to ``most`` with their costs, the most usual first: whole bytes, to an end of the word or
+    of a field.
 
     ``size`` bits are set: where a number ends there, any width beyond it is possible.
     """
@@ -142,22 +171,29 @@ def _usual_widths(series: WordSeries, start: int, least: int, most: int, size: i
         found.add(series.length - start)
         if size:
             found |= set(range(size, min(most, size + MOST_UNUSUAL_WIDTHS) + 1))
-    return sorted(
-        (width for width in found if least <= width <= most),
-        key=lambda width: (place_cost(series, start, width), -width),
-    )
+    widths = [(width, place_cost(series, start, width)) for width in found if least <= width <= most]
+    return sorted(widths, key=_by_cost)
+
+
+def _by_cost(width: tuple[int, float]) -> tuple[float, int]:
+    return width[1], -width[0]
 
 
 def place_cost(series: WordSeries, start: int, width: int) -> float:
     """How many bits say which ``width`` bits of a series are taken from ``start`` on."""
-    end, whole = start + width, series.length
-    if width == whole:
+    return _place_cost(series.length, series.fields, start, width)
+
+
+@lru_cache(maxsize=1 << 14)
+def _place_cost(length: int, fields: tuple[BitSpan, ...], start: int, width: int) -> float:
+    end = start + width
+    if width == length:
         return 0.0
-    inside = [field for field in series.fields if start <= field.start < end]
+    inside = [field for field in fields if start <= field.start < end]
     if inside and inside[-1].start == start and inside[0].start + inside[0].width == end:
         return FIELD_COST
-    unusual = log2(whole)
-    where = END_COST if start == 0 or end == whole else BYTE_COST if start % 8 == 0 else unusual
+    unusual = log2(length)
+    where = END_COST if start == 0 or end == length else BYTE_COST if start % 8 == 0 else unusual
     return where + (BYTE_COST if width % 8 == 0 else unusual)
 
 

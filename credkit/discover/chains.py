@@ -20,19 +20,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
 from math import comb, log2
+from typing import Any
 
 from credkit.core.errors import DefinitionError
 from credkit.core.progress import SILENT, Progress
 from credkit.core.sentences import redacted_repr
 from credkit.discover.agreements import spread_bits
 from credkit.discover.behaviours import Answers, agree, answers, most_separating, probe_texts
-from credkit.discover.bitmatches import BitIndex
 from credkit.discover.chaintexts import ChainTexts
 from credkit.discover.chainvalues import ChainCandidate, ChainDiscovery, MistypedPair, SeparatingCard
 from credkit.discover.clock import Clock
 from credkit.discover.neighbours import neighbour_evidence
+from credkit.discover.pairsides import PairSide
 from credkit.discover.targets import Hypothesis, hypotheses
-from credkit.discover.wordseries import source_series
 from credkit.explain.candidates import BLANKS
 
 PHASES = {"searching for chains": "chains", "trying the chains on all pairs": "chains"}
@@ -71,16 +71,34 @@ def chain(
     tolerated = _tolerated(len(distinct))
     samples = list(_samples(distinct, tolerated))
     for sample in samples:
-        found = _search(sample, distinct, tolerated, clock)
+        found = _search(_sides(sample), distinct, tolerated, clock)
         if found:
             wrong = found[0][1]
             if wrong and len(sample) < SEED_PAIRS and not clock.is_over:  # a larger sample without them tells more
                 good = [pair for spot, pair in enumerate(distinct) if spot not in wrong]
-                found = _search(_spread(good, SEED_PAIRS), distinct, tolerated, clock) or found
+                found = _search(_sides(_spread(good, SEED_PAIRS)), distinct, tolerated, clock) or found
             return _build_discovery(given, distinct, found, is_complete=not clock.is_over)
         if clock.is_over:
             break
     return ChainDiscovery(pairs=len(distinct), candidates=(), is_complete=not clock.is_over)
+
+
+def chains_both_ways(one: str, other: str) -> tuple[ChainDiscovery, ChainDiscovery]:
+    """The chains from ``one`` to ``other``, two texts of a card, and those from ``other`` to ``one``.
+
+    >>> forward, backward = chains_both_ways("45678", "123,45678")
+    >>> forward, len(backward.candidates)
+    (<ChainDiscovery: nothing found in 1 pair>, 1)
+    """
+    source, target = PairSide([one]), PairSide([other])
+    least = _least_evidence((source, target), [(one, other)])
+    return _chain_of_pair(source, target, least), _chain_of_pair(target, source, least)
+
+
+def _chain_of_pair(source: PairSide, target: PairSide, least: float) -> ChainDiscovery:
+    pairs = [(source.texts[0], target.texts[0])]
+    found = _fitting((source, target), pairs, 0, least, Clock())
+    return _build_discovery(pairs, pairs, found, is_complete=True) if found else ChainDiscovery(pairs=1, candidates=())
 
 
 def _checked_pairs(pairs: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
@@ -131,18 +149,37 @@ def _samples(pairs: Sequence[tuple[str, str]], tolerated: int) -> Iterator[list[
 Fitting = list[tuple[Hypothesis, frozenset[int]]]
 
 
-def _search(
-    sample: Sequence[tuple[str, str]], pairs: Sequence[tuple[str, str]], tolerated: int, clock: Clock
-) -> Fitting:
-    """The hypotheses of a sample that map the pairs, with the places of those they do not, the best founded first."""
+def _sides(sample: Sequence[tuple[str, str]]) -> tuple[PairSide, PairSide]:
     firsts, seconds = zip(*sample, strict=True)
-    series = list(source_series(firsts))
+    return PairSide(firsts), PairSide(seconds)
+
+
+def _search(
+    sides: tuple[PairSide, PairSide], pairs: Sequence[tuple[str, str]], tolerated: int, clock: Clock
+) -> Fitting:
+    """The hypotheses of a sample that map the pairs, with the places of those they do not, the best founded first.
+
+    ``sides`` are the first and the second texts of the sample.
+    """
+    return _fitting(sides, pairs, tolerated, _least_evidence(sides, pairs), clock)
+
+
+def _least_evidence(sides: tuple[PairSide, PairSide], pairs: Sequence[tuple[str, str]]) -> float:
+    """The evidence, in bits, that a chain needs; of one pair as much in either direction."""
     counts_up = len(pairs) > 1 and max(map(spread_bits, zip(*pairs, strict=True))) <= COUNTED_BITS
     least = MIN_EVIDENCE_BITS + COUNTED_BITS * counts_up
     if len(pairs) == 1:
-        least = max(least, neighbour_evidence(series, list(source_series(seconds))))
+        least = max(least, neighbour_evidence(*(side.series for side in sides)))
+    return least
+
+
+def _fitting(
+    sides: tuple[PairSide, PairSide], pairs: Sequence[tuple[str, str]], tolerated: int, least: float, clock: Clock
+) -> Fitting:
+    """The hypotheses with at least so much evidence that map the pairs, the best founded first."""
+    source, target = sides
     best: dict[ChainTexts, Hypothesis] = {}
-    for tried, each in enumerate(hypotheses(BitIndex(series), series, seconds, least)):
+    for tried, each in enumerate(hypotheses(source, target, least)):
         clock.show("searching for chains", tried)
         if clock.is_over:
             break
@@ -151,28 +188,36 @@ def _search(
     ranked = sorted(best.values(), key=lambda each: (round(each.size, 3), len("".join(each.texts)), each.texts))
     found: Fitting = []
     ranked = ranked[:MOST_HYPOTHESES]
+    decoded: list[dict[str, Sequence[Any]]] = [{} for _ in range(0, len(pairs), PAIRS_AT_ONCE)]
     for tried, each in enumerate(ranked):
         clock.show("trying the chains on all pairs", tried, len(ranked))
         if clock.is_over or (found and each.size > found[0][0].size + MOST_BITS_BEHIND):
             break
-        wrong = _misfits(each.texts, pairs, tolerated)
+        wrong = _misfits(each.texts, pairs, tolerated, decoded)
         if wrong is not None:
             doubt = log2(comb(len(pairs), len(wrong)))  # which pairs are wrong may be chosen, too
-            if doubt and len(pairs) > len(sample) + len(wrong):  # the pairs outside of the sample speak against it
+            if doubt and len(pairs) > len(source.texts) + len(
+                wrong
+            ):  # the pairs outside of the sample speak against it
                 fitting = [other for place, (_, other) in enumerate(pairs) if place not in wrong]
-                doubt = max(0.0, doubt - spread_bits(fitting[len(sample) - 1 :]))
+                doubt = max(0.0, doubt - spread_bits(fitting[len(source.texts) - 1 :]))
             if each.evidence - doubt >= least:
                 found.append((each._replace(cost=each.cost + doubt), wrong))
     fewest = min((len(wrong) for _, wrong in found), default=0)
     return [(each, wrong) for each, wrong in found if len(wrong) == fewest]
 
 
-def _misfits(texts: ChainTexts, pairs: Sequence[tuple[str, str]], tolerated: int) -> frozenset[int] | None:
-    """The places of the pairs that the chains do not map; None where more than are ``tolerated``."""
+def _misfits(
+    texts: ChainTexts, pairs: Sequence[tuple[str, str]], tolerated: int, decoded: Sequence[dict[str, Sequence[Any]]]
+) -> frozenset[int] | None:
+    """The places of the pairs that the chains do not map; None where more than are ``tolerated``.
+
+    ``decoded`` keeps what sources read in each piece of the pairs.
+    """
     wrong: set[int] = set()
-    for start in range(0, len(pairs), PAIRS_AT_ONCE):
+    for start, kept in zip(range(0, len(pairs), PAIRS_AT_ONCE), decoded, strict=True):
         some = pairs[start : start + PAIRS_AT_ONCE]
-        given = answers(texts, [one for one, _ in some])
+        given = answers(texts, [one for one, _ in some], kept)
         wrong |= {start + place for place, (_, other) in enumerate(some) if given[place] != other}
         if len(wrong) > tolerated:
             return None
@@ -193,9 +238,10 @@ def _build_discovery(
     firsts = [one for place, (one, _) in enumerate(pairs) if place not in wrong]
     frames = list(dict.fromkeys(each.frame for each, _ in found if each.frame))
     probes = probe_texts(firsts, frames)
+    decoded: dict[str, Sequence[Any]] = {}
     groups: list[tuple[list[Hypothesis], Answers]] = []
     for each, _ in found:
-        given_answers = answers(each.texts, probes)
+        given_answers = answers(each.texts, probes, decoded)
         home = next((group for group in groups if agree(group[1], given_answers)), None)
         if home:
             home[0].append(each)

@@ -18,11 +18,12 @@ from collections.abc import Iterator, Sequence
 from itertools import islice, product
 from typing import NamedTuple, TypeAlias
 
-from credkit.discover.agreements import agreement_bits
+from credkit.discover.agreements import agreement_bits, shifted_bits
 from credkit.discover.bitmatches import FEWEST_BITS, BitIndex, BitMatch
 from credkit.discover.texttemplates import TextPart, TextTemplate
 from credkit.discover.wordseries import WordSeries
 
+PIECE_COST = 2.0  # of every further piece of a word
 MOST_MATCHES = 3  # places of the source in one word
 MOST_BRANCHES = 24  # places that are tried as a part of a word
 MOST_PART_OPTIONS = 4  # ways to explain a part of a template
@@ -41,12 +42,20 @@ Piece: TypeAlias = BitMatch | ConstantBits
 
 
 def explain_words(
-    index: BitIndex, values: Sequence[int], width: int | None, within: WordSeries | None = None, depth: int = 0
+    index: BitIndex,
+    values: Sequence[int],
+    width: int | None,
+    needed: float = 0.0,
+    within: WordSeries | None = None,
+    depth: int = 0,
 ) -> Iterator[tuple[Piece, ...]]:
     """The ways in which ``values`` come from the source, piece by piece from the last bit on.
 
-    A ``width`` of None stands for a number that has any width: zeros before it are no bits of it.
+    A ``width`` of None stands for a number that has any width: zeros before it are no bits of it. Ways that are worth
+    less than ``needed`` bits are left out.
     """
+    if len(values) * max(0, max(value.bit_length() for value in values) - 1) < needed:
+        return  # all of their bits would not be enough
     first = values[0]
     if all(value == first for value in values) and (len(values) > 1 or not first):
         if width != 0:
@@ -63,11 +72,13 @@ def explain_words(
     if whole:
         return  # more pieces would say the same at greater length
     for match in sorted(matches, key=lambda match: match.cost)[:MOST_BRANCHES]:
-        if match.cost >= agreement_bits(match.values):
+        gain = agreement_bits(match.values) - match.cost
+        if gain <= 0:
             continue  # chance would have found such a place
+        still = needed - gain + PIECE_COST + (match.series.cost if within is None else 0.0)
         rest = [value >> match.width for value in values]
         left = None if width is None else width - match.width
-        for tail in explain_words(index, rest, left, match.series, depth + 1):
+        for tail in explain_words(index, rest, left, still, match.series, depth + 1):
             follows = isinstance(tail[0], BitMatch) and tail[0].start == match.start + match.width
             if not follows or match.series.is_template:  # else a wider match says it
                 yield (match, *tail)
@@ -81,13 +92,22 @@ def explain_words(
     for same in lasts:
         rest = [value >> same for value in values]
         low = ConstantBits(same, first & ((1 << same) - 1))
-        for tail in explain_words(index, rest, None if width is None else width - same, within, depth + 1):
+        left = None if width is None else width - same
+        for tail in explain_words(index, rest, left, needed + PIECE_COST, within, depth + 1):
             if any(isinstance(piece, BitMatch) for piece in tail):
                 yield (low, *tail)
 
 
-def explain_template(index: BitIndex, found: TextTemplate) -> Iterator[tuple[BitMatch | None, ...]]:
-    """The ways in which the parts of a template come from the source; None for a part that is constant."""
+def explain_template(
+    index: BitIndex, found: TextTemplate, needed: float = 0.0
+) -> Iterator[tuple[BitMatch | None, ...]]:
+    """The ways in which the parts of a template come from the source; None for a part that is constant.
+
+    Ways that are worth less than ``needed`` bits are left out.
+    """
+    worth = [_most_bits(part) for part in found.parts]
+    if sum(worth) < needed:
+        return
     varying = [place for place, part in enumerate(found.parts) if len(set(part.numbers)) > 1]
     if not varying:
         varying = [place for place, part in enumerate(found.parts) if len(part.numbers) == 1]
@@ -96,6 +116,9 @@ def explain_template(index: BitIndex, found: TextTemplate) -> Iterator[tuple[Bit
     most = min(MOST_PART_OPTIONS, int(MOST_COMBINATIONS ** (1 / max(1, len(found.parts) - 1))) or 1)
     main = max(varying, key=lambda place: max(found.parts[place].numbers))
     for match in _whole_matches(index, found.parts[main], None):
+        gain = agreement_bits(match.values, match.offset) - match.cost - match.series.cost
+        if gain + sum(worth) - worth[main] < needed:
+            continue
         options: list[list[BitMatch | None]] = []
         for place, part in enumerate(found.parts):
             if place == main:
@@ -106,6 +129,13 @@ def explain_template(index: BitIndex, found: TextTemplate) -> Iterator[tuple[Bit
                 ways.append(None)
             options.append(ways)
         yield from product(*options)
+
+
+def _most_bits(part: TextPart) -> float:
+    """The bits that the numbers of a part are worth at most, wherever they come from."""
+    if len(set(part.numbers)) == 1 < len(part.numbers):
+        return 0.0
+    return max(agreement_bits(part.numbers), shifted_bits(part.numbers))
 
 
 def _whole_matches(index: BitIndex, part: TextPart, within: WordSeries | None) -> Iterator[BitMatch]:

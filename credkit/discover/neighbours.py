@@ -22,8 +22,8 @@ FEWEST_BITS = 12  # of a number that may have neighbours
 def neighbour_evidence(first: Sequence[WordSeries], second: Sequence[WordSeries]) -> float:
     """The evidence, in bits, that the first texts of two readers are of neighbours; 0.0 if none are near each other.
 
-    >>> from credkit.discover.wordseries import source_series
-    >>> near, far = ([list(source_series([text])) for text in texts] for texts in (("81065", "81066"), ("81065", "7")))
+    >>> from credkit.discover.pairsides import PairSide
+    >>> near, far = ([PairSide([text]).series for text in texts] for texts in (("81065", "81066"), ("81065", "7")))
     >>> round(neighbour_evidence(*near)), neighbour_evidence(*far)
     (14, 0.0)
     """

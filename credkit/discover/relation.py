@@ -19,10 +19,10 @@ from dataclasses import replace
 
 from credkit.core.errors import DefinitionError
 from credkit.discover.behaviours import agree, answers, probe_texts
-from credkit.discover.chains import chain
+from credkit.discover.chains import chains_both_ways
 from credkit.discover.chaintexts import ChainTexts
 from credkit.discover.chainvalues import ChainCandidate
-from credkit.discover.wordseries import source_series
+from credkit.discover.pairsides import PairSide
 from credkit.explain.candidates import BLANKS
 
 
@@ -48,10 +48,11 @@ def relate(one: str, other: str) -> tuple[ChainCandidate, ...]:
     one, other = one.strip(BLANKS), other.strip(BLANKS)
     if not one or not other:
         return ()
-    forward = list(chain([(one, other)]).candidates)
+    ahead, back = chains_both_ways(one, other)
+    forward = list(ahead.candidates)
     probes = probe_texts([one], [])
     known = [answers(each.chains[0], probes) for each in forward]
-    for each in chain([(other, one)]).candidates:
+    for each in back.candidates:
         turned = answers(ChainTexts(each.target, each.source), probes)
         if not (any(turned) and any(agree(turned, row) for row in known)):  # else it is said forwards
             forward.append(replace(each, is_backward=True))
@@ -67,4 +68,4 @@ def is_readable(text: str) -> bool:
     (True, False)
     """
     text = text.strip(BLANKS)
-    return bool(text) and any(source_series([text]))
+    return bool(text) and bool(PairSide([text]).series)

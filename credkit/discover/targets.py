@@ -20,20 +20,13 @@ from credkit.discover.chaintexts import (
     write_template,
     write_words,
 )
-from credkit.discover.explanations import ConstantBits, explain_template, explain_words
-from credkit.discover.texttemplates import text_templates
-from credkit.discover.wordseries import (
-    BYTE_ORDERS,
-    WordSeries,
-    frame_series,
-    ordered_series,
-    text_forms,
-)
+from credkit.discover.explanations import PIECE_COST, ConstantBits, explain_template, explain_words
+from credkit.discover.pairsides import PairSide
+from credkit.discover.wordseries import BYTE_ORDERS, WordSeries
 from credkit.explain.candidates import TRUNCATION_COST
 from credkit.tables.notation import digits_for
 
 FEWEST_LEFT_DIGITS, MOST_LEFT_DIGITS = 4, 10  # digits of a decimal number that may be left of a longer one
-PIECE_COST = 2.0  # of every further piece of a word
 ZEROS_COST = 1.0  # of zeros beside a number
 
 
@@ -61,25 +54,23 @@ class Hypothesis(NamedTuple):
         return self.cost + self.constant_bits
 
 
-def hypotheses(
-    index: BitIndex, series: Sequence[WordSeries], texts: Sequence[str], least: float
-) -> Iterator[Hypothesis]:
-    """Every pair of chains that may turn the texts of the source into ``texts``, with ``least`` bits of evidence."""
-    for form in text_forms(texts):
+def hypotheses(source: PairSide, target: PairSide, least: float) -> Iterator[Hypothesis]:
+    """Every pair of chains that may turn the texts of ``source`` into those of ``target``, with ``least`` bits."""
+    index = BitIndex(source.series)
+    for form, ordered, frames in target.forms:
         words: list[tuple[str, Sequence[int], int | None, float, WordSeries | None]] = []
-        frames = list(frame_series(form))
-        form = form._replace(cost=form.cost + max((each.check_bits for each in frames), default=0))
-        for each in ordered_series(form):
+        doubt = max((each.check_bits for each in frames), default=0)  # a frame that the texts are would be no number
+        for each in ordered:
             order = each.chain[len(form.chain) :].lstrip("/")
             if order in BYTE_ORDERS or (not order and not form.is_open):
-                words.append((each.chain, each.words, each.length, each.cost, each))
+                words.append((each.chain, each.words, each.length, each.cost + doubt, each))
         if form.is_open:
-            words.append((form.chain.rpartition(":")[0] + ":" + ANY_BITS, form.words, None, form.cost, None))
+            words.append((form.chain.rpartition(":")[0] + ":" + ANY_BITS, form.words, None, form.cost + doubt, None))
         words += [(each.chain, each.words, each.length, each.cost, each) for each in frames]
         for name, values, length, cost, home in words:
             yield from _explained(index, name, values, length, cost, home, form.digits, least)
-    for found in text_templates(texts):
-        for matches in explain_template(index, found):
+    for found in target.templates:
+        for matches in explain_template(index, found, least + found.cost):
             held = [match for match in matches if match]
             agreement, cost = _agreement(held), _cost(held)
             constants = (
@@ -96,7 +87,7 @@ def hypotheses(
             for variant in found.widths():
                 if written := write_template(variant, matches):
                     yield Hypothesis(written, agreement, cost + variant.cost, constants, _frame(held[0].series))
-    yield from _truncated(series, texts)
+    yield from _truncated(source.series, target.texts)
 
 
 def _explained(
@@ -104,7 +95,7 @@ def _explained(
     digits: Sequence[str], least: float,
 ) -> Iterator[Hypothesis]:  # fmt: skip
     fields = home.fields if home else ()
-    for pieces in explain_words(index, values, length):
+    for pieces in explain_words(index, values, length, least + cost):
         matches = [piece for piece in pieces if isinstance(piece, BitMatch)]
         if not matches:
             continue

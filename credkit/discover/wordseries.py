@@ -6,7 +6,7 @@ separator, are series too: each part is a field of its own, and is used whole or
 
 Source: common practice, no source.
 
->>> [(each.chain, each.length) for each in source_series(["123,45678", "124,00017"])][:2]
+>>> [(each.chain, each.length) for form in text_forms(["123,45678"]) for each in ordered_series(form)][:2]
 [('split-decimal:8,16', 24), ('split-decimal:8,16/invert', 24)]
 """
 
@@ -15,7 +15,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import NamedTuple
 
 from credkit.catalogue.registry import chain
@@ -28,7 +28,6 @@ from credkit.discover.texttemplates import (
     TextTemplate,
     common_prefix,
     hexadecimal_cost,
-    text_templates,
 )
 from credkit.explain.candidates import ORDER_COSTS, usual_codecs
 from credkit.tables.layout import Layout, Parity
@@ -96,19 +95,6 @@ class TextForm(NamedTuple):
     is_open: bool = False  # a decimal number, which has any number of bits
 
 
-def source_series(texts: Sequence[str]) -> Iterator[WordSeries]:
-    """Every series of ``texts`` that something may be taken from.
-
-    >>> next(source_series(["02F764DD", "02F764E1"])).chain
-    'hex:8'
-    """
-    for form in text_forms(texts):
-        yield from ordered_series(form)
-        yield from frame_series(form)
-    for parts in text_templates(texts):
-        yield _template_series(parts)
-
-
 def ordered_series(form: TextForm) -> Iterator[WordSeries]:
     """The bits of a form in every order."""
     for order, words, cost in _ordered(form.words, form.length):
@@ -130,10 +116,14 @@ def _ordered(
 
 def _through(order: str, words: Sequence[int], length: int) -> tuple[int, ...]:
     """``words`` behind the steps of ``order``."""
-    if not order:
-        return tuple(words)
-    codec = chain(order)
-    return tuple(codec._decode_raw((word, length))[0] for word in words)
+    return tuple(_turned(order, word, length) for word in words) if order else tuple(words)
+
+
+@lru_cache(maxsize=4096)
+def _turned(order: str, word: int, length: int) -> int:
+    """``word`` of ``length`` bits behind the steps of ``order``."""
+    turned: int = chain(order)._decode_raw((word, length))[0]
+    return turned
 
 
 def _join(*steps: str) -> str:
@@ -315,7 +305,7 @@ def _held(data: AnyCodec, alignment: str, words: Sequence[int], length: int) -> 
     return tuple(found)
 
 
-def _template_series(found: TextTemplate) -> WordSeries:
+def template_series(found: TextTemplate) -> WordSeries:
     """The parts of a template as the fields of a word."""
     fields: list[BitSpan] = []
     words, start = [0] * len(found.parts[0].numbers), 0
