@@ -7,7 +7,7 @@ coding; one fits if the number minus the stretch's value is the same for every c
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import log2
 from typing import Literal, NamedTuple, TypeAlias
@@ -69,8 +69,7 @@ def find_known(name: str, numbers: Sequence[int | None], frames: Sequence[int], 
     same = len(set(values)) == 1  # then any bits fit with some constant
     found = []
     for row in stretches(length):
-        decoded = [decode_stretch(row, word, length) for word in words]
-        offset = _offset(values, decoded)
+        offset = _offset(values, (decode_stretch(row, word, length) for word in words))
         if offset is not None and not (offset and same):
             found.append((row, offset))
     if not found:
@@ -150,7 +149,7 @@ def decode_stretch(row: Stretch, word: int, length: int) -> int | None:
     return value
 
 
-def _offset(numbers: Sequence[int | None], decoded: Sequence[int | None]) -> int | None:
+def _offset(numbers: Sequence[int | None], decoded: Iterable[int | None]) -> int | None:
     """What is added to the decoded values to give the numbers; None where it differs between more than a few cards."""
     count = len(numbers)
     allowed = int(count * MOST_WRONG) if count >= FEWEST_FOR_WRONG else 0

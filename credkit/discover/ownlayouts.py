@@ -12,6 +12,7 @@ import re
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
+from functools import reduce
 from itertools import chain, count
 from typing import NamedTuple
 
@@ -21,8 +22,8 @@ from credkit.discover.evidence import ESTABLISHED_BITS, confidence_of
 from credkit.discover.foundlayout import FoundLayout
 from credkit.discover.layoutsearch import Known, layout
 from credkit.discover.registerfields import RegisteredField, find_registered
-from credkit.discover.sitereaders import ChainFit, NumberSet, ReaderTexts, fit_chain
-from credkit.discover.siteregister import FRAME_KEY, build_chain
+from credkit.discover.sitereaders import ChainFit, NumberSet, fit_chain
+from credkit.discover.siteregister import FRAME_KEY, Number, build_chain
 from credkit.discover.siteresults import FoundReader
 from credkit.explain.candidates import HEX_STYLES
 
@@ -32,6 +33,7 @@ USUAL_SHARE = 0.9  # of the texts, that are as long as each other, and of the fr
 FEWEST_KNOWN = 5  # different registered numbers that a layout must give
 FEWEST_BITS = 20.0  # of evidence beyond chance, and beyond the places that were tried
 KNOWN_SHARE = 0.6  # of a reader's texts that its layout must take to registered numbers
+FEWEST_CODES = 12  # facility codes that show which of their bits a check covers
 RIVAL_SHARE = 0.6  # of the evidence of the best numbers: those of another kind leave the reader undecided
 _OTHER = re.compile("[^a-z0-9]+")
 
@@ -75,19 +77,18 @@ class _Match(NamedTuple):
 
 
 def derive_layout(
-    name: str, reader: ReaderTexts, sets: Sequence[NumberSet], earlier: Sequence[FoundLayout]
+    name: str, texts: Sequence[str], sets: Sequence[NumberSet], earlier: Sequence[FoundLayout]
 ) -> OwnLayout | None:
-    """The layout of the frames of a reader called ``name``, or None where nothing is found in them.
+    """The layout of the frames of a reader called ``name`` from its different texts, or None where nothing is found.
 
     ``sets`` are the registered numbers that its texts may have, ``earlier`` the layouts of other readers.
 
     >>> cards = [n**5 % 1048573 for n in range(21, 81)]
     >>> frames = [f"{n.bit_count() % 2}{n:020b}{9:06b}{1 - n % 1024 % 2}" for n in cards]
-    >>> own = derive_layout("old pier", ReaderTexts(frames), [NumberSet("pier", ("number",), frozenset(zip(cards)))], ())
+    >>> own = derive_layout("old pier", frames, [NumberSet("pier", ("number",), frozenset(zip(cards)))], ())
     >>> own.chain, own.fit.kind, len(own.fit.known)
     ('binary/old-pier-28', 'pier', 60)
     """
-    texts = reader.texts
     variants = [*_variants(texts)]
     for layout_of_another in earlier:
         if (again := _fit_earlier(layout_of_another, variants, sets, texts)) is not None:
@@ -113,7 +114,8 @@ def derive_layout(
         for aligned in _aligned(frames, texts)
         if _has_checks(found := _search(_name(name, aligned, taken), aligned, {}))
     ]
-    return max(checked, key=_weight) if checked else None
+    plain = [own for own in checked if "/reverse-bytes" not in own.chain]  # an order of bytes is no simpler reversed
+    return max(plain or checked, key=_weight, default=None)
 
 
 def with_layout(base: FoundReader, own: OwnLayout) -> FoundReader:
@@ -125,6 +127,12 @@ def with_layout(base: FoundReader, own: OwnLayout) -> FoundReader:
         else f"read more cards at {base.name}, of other boxes and sites"
     )  # fmt: skip
     if own.fit is not None:
+        codes = {own.fit.numbers[text][0] for text in own.fit.known}
+        if own.fit.key == FRAME_KEY and len(codes) < FEWEST_CODES:
+            measure = (
+                f"present cards of other facility codes: the frames have {format_count(len(codes), 'code')}, which is "
+                "too few to show which of their bits a check covers"
+            )
         return replace(
             base, kind=own.fit.kind, chains=(own.chain,), known=len(own.fit.known), evidence=own.fit.evidence,
             reason=f"no document has its layout, which is derived from {frames}", next_card=measure, layout=found,
@@ -138,7 +146,7 @@ def with_layout(base: FoundReader, own: OwnLayout) -> FoundReader:
     elif own.wanted is not None:
         reason = "its frames have a layout of their own that gives too few registered numbers"
     else:
-        reason = f"its frames have a layout of their own, with {_checks(found)}, but no registered numbers"
+        reason = f"its frames have a layout of their own, with {_checks(found)}, but no registered numbers beyond chance"
         measure = (
             f"present cards with known numbers to {base.name}, write them beside its frames, and let credkit discover "
             f"layout FILE --chain {own.chain.rpartition('/')[0]} place them"
@@ -244,16 +252,36 @@ def _with_numbers(name: str, frames: _Frames, match: _Match, texts: Sequence[str
         alone = {number: min(each) for number, each in codes.items() if len(each) == 1}
         known = {key[0]: [None if number is None else alone.get(number) for number in numbers], **known}
     found = _search(name, frames, known)
+    sound = [i for i, word in enumerate(frames.words) if _number(found, key, word) in match.wanted.numbers]
+    if FEWEST_FRAMES <= len(sound) < len(frames.words):  # the others may be damaged: checks show better without them
+        some = frames._replace(words=tuple(frames.words[i] for i in sound))
+        again = _search(name, some, {part: [each[i] for i in sound] for part, each in known.items()})
+        found = max(found, again, key=lambda each: (len(_placed(each)), _sure_checks(each)))
     text = _join(frames.chain, found.chain.partition("/")[2])
     own = OwnLayout(text, found, match.wanted)
-    placed = {field.name for field in found.fields if field.kind == "known"}
-    missing = [part for part in key if part not in placed]
+    missing = [part for part in key if part not in _placed(found)]
     if missing:
         return own._replace(missing=missing[0])
     fit = fit_chain(text, key, match.wanted, texts, 0.0, (found.entry,))
     if fit is None or len(fit.known) < max(FEWEST_KNOWN, KNOWN_SHARE * len(texts)):
         return own
     return own._replace(fit=replace(fit, evidence=match.field.evidence))
+
+
+def _placed(found: FoundLayout) -> set[str]:
+    """The names of the known numbers that have a place."""
+    return {field.name for field in found.fields if field.kind == "known"}
+
+
+def _number(found: FoundLayout, key: Sequence[str], word: int) -> Number:
+    """The number that the fields of a frame make, whatever its checks say; without those that have no place."""
+    parts = []
+    for field in found.fields:
+        if field.name in key:
+            value = reduce(lambda bits, place: bits << 1 | word >> (found.length - 1 - place) & 1, field.places, 0)
+            text = f"{value:x}"
+            parts.append((field.name, int(text) if field.coding == "bcd" and text.isdecimal() else value))
+    return tuple(dict(parts).get(name, -1) for name in key)
 
 
 def _fit_earlier(
@@ -263,7 +291,7 @@ def _fit_earlier(
     for frames in (aligned for each in variants for aligned in _aligned(each, texts)):
         text = _join(frames.chain, own.chain.partition("/")[2])
         for wanted in sets if frames.length == own.length else ():
-            if not {*wanted.key} <= {field.name for field in own.fields}:
+            if not {*wanted.key} <= _placed(own):
                 continue
             fit = fit_chain(text, wanted.key, wanted, texts, 0.0, (own.entry,))
             enough = max(FEWEST_KNOWN, KNOWN_SHARE * len(texts))
@@ -288,9 +316,11 @@ def _check_evidence(found: FoundLayout) -> list[float]:
 
 def _weight(own: OwnLayout) -> tuple[bool, int, float, int]:
     """What is preferred: numbers, then checks that are claimed, then the usual chain."""
-    checks = _check_evidence(own.layout)
-    sure = sum(confidence_of(bits) == "established" for bits in checks)
-    return own.fit is not None, sure, sum(checks), -len(own.chain)
+    return own.fit is not None, _sure_checks(own.layout), sum(_check_evidence(own.layout)), -len(own.chain)
+
+
+def _sure_checks(found: FoundLayout) -> int:
+    return sum(confidence_of(bits) == "established" for bits in _check_evidence(found))
 
 
 def _name(reader: str, frames: _Frames, taken: Collection[str]) -> str:

@@ -1,6 +1,6 @@
 """Where registered numbers stand in frames, when nobody knows which card gave which frame.
 
-Every stretch of bits that `credkit.discover.knownfields` tries is tried here, too: one fits if its values are registered
+Every stretch of bits that `credkit.discover.knownfields` tries is tried here: one fits if its values are registered
 numbers beyond chance. Then each frame has a known number, and the search for a layout can place it.
 """
 

@@ -90,7 +90,7 @@ def _without_register(texts: Mapping[str, ReaderTexts], clock: Clock, *, own_lay
         if first is None:
             base = undecided(base, NO_CHECK, ())
             try_layout = own_layouts and not reader.stream and not clock.is_over
-            own = derive_layout(name, reader, (), ()) if try_layout else None
+            own = derive_layout(name, reader.texts, (), ()) if try_layout else None
             found.append(base if own is None else with_layout(base, own))
             continue
         equal = tuple(

@@ -218,7 +218,8 @@ class RegisterSearch:
                     for number, value in enumerate(shape.chains) if value is not self.chosen.get(place)
                 }  # fmt: skip
                 earlier = SiteDiscovery((), tuple(found), True).layouts
-                own = derive_layout(reader.name, self.texts[reader.name], [*self.sets, *options.values()], earlier)
+                texts = list(dict.fromkeys(self.readings[reader.name]))  # those of a stream that failed are swipes
+                own = derive_layout(reader.name, texts, [*self.sets, *options.values()], earlier)
                 if own is not None:
                     reader = with_layout(reader, own)
                     for (place, number), wanted in options.items():

@@ -8,6 +8,8 @@ from datetime import date
 from json import dumps
 
 from credkit.core.sentences import format_count
+from credkit.discover.foundlayout import FoundLayout
+from credkit.discover.layouttoml import layout_toml
 from credkit.discover.siteresults import FoundKind, FoundReader, SiteDiscovery
 
 MOST_ALIKE = 2  # chains that give the same numbers of all texts, named beside the one that is proposed
@@ -21,6 +23,8 @@ def site_toml(
     times: Mapping[str, Sequence[str]] | None = None,
 ) -> str:  # fmt: skip
     """The site file that ``found`` proposes; ``times`` has those of each reader's texts, as offsets are written.
+
+    Layouts that were derived are named by their files (`layout_file`), which stand beside it.
 
     >>> from credkit.discover import site
     >>> texts = [f"{n * n * 7919 % 4294967296:08X}" for n in range(1000, 1200)]
@@ -48,7 +52,20 @@ def site_toml(
         lines += ["", *kind_lines(kind, found)]
     for reader in found.readers:
         lines += ["", *reader_lines(reader, (times or {}).get(reader.name, ()), has_register=found.has_register)]
+    used = {reader.layout for reader in found.decided}
+    for own in found.layouts:
+        if own in used:
+            lines += [
+                "",
+                f"# Also in {layout_file(own)}, for credkit explain --layouts.",
+                *layout_toml(own).splitlines(),
+            ]
     return "\n".join(map(escape_line, lines)) + "\n"
+
+
+def layout_file(own: FoundLayout) -> str:
+    """The name of the file of a layout, beside the site file."""
+    return f"{own.name}.toml"
 
 
 def describe_evidence(reader: FoundReader, *, has_register: bool) -> str:
@@ -88,6 +105,8 @@ def reader_lines(reader: FoundReader, times: Sequence[str], *, has_register: boo
         for chain in reader.rivals[:MOST_RIVALS]:
             yield f"#   may be {chain}"
         yield f"# Next: {reader.next_card}."
+        if reader.layout is not None:
+            yield f"# The layout is in {layout_file(reader.layout)}."
         yield f"# [readers.{key_toml(reader.name)}]"
         return
     yield f"# {describe_evidence(reader, has_register=has_register)}."

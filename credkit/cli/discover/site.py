@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from shlex import join
+from typing import Any
 
 import click
 
@@ -15,9 +16,12 @@ from credkit.cli.output import Console
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import format_count
 from credkit.discover import site as search
-from credkit.discover.siteresults import SiteDiscovery
-from credkit.discover.sitetoml import describe_evidence, site_toml
+from credkit.discover.layoutsentences import sections, verdict
+from credkit.discover.layouttoml import layout_toml
+from credkit.discover.siteresults import FoundReader, SiteDiscovery
+from credkit.discover.sitetoml import describe_evidence, layout_file, site_toml
 from credkit.explain.cautions import COPIES
+from credkit.explain.drawing import KEY
 from credkit.files.outputs.adding import add_files
 from credkit.privacy.accounts import mask_accounts
 
@@ -40,7 +44,9 @@ def site(folder: Path, out: Path | None, seconds: float | None, as_json: bool, r
     FOLDER holds what the readers captured: readings.csv with the columns time, reader and text, or
     one file a reader. With a register (credentials.csv with kind and value), a chain is proposed
     where it gives registered numbers beyond chance, and nothing else does as well. Without one,
-    only checks decide. What is undecided is named, with what to measure next.
+    only checks decide. For a reader that fits no known layout, a layout of its own is derived from
+    its frames and written beside the site file. What is undecided is named, with what to measure
+    next.
 
     \b
     From the files of Brackwater Terminal to its site file:
@@ -50,12 +56,12 @@ def site(folder: Path, out: Path | None, seconds: float | None, as_json: bool, r
     \b
     --json: one object: kinds (name, values, key, read, total, has_issue,
     is_decided), readers (name, kind, chains, stream, texts, known, evidence,
-    alike, rivals, reason, next_card, change), has_register, is_complete,
-    skipped (files), toml.
+    alike, rivals, reason, next_card, change, layout), layouts (name, toml),
+    has_register, is_complete, skipped (files), toml.
     """  # fmt: skip
     door = Console(as_json=as_json, reveal=reveal)
-    if out is not None and out.exists():
-        raise DefinitionError(f"{out}: there is a file already, and nothing is overwritten: name another one")
+    if out is not None:
+        _refuse_existing(out)
     read = read_site_folder(folder)
     with door.progress() as progress:
         found = search(read.readings, read.register, seconds=seconds, progress=progress)
@@ -66,16 +72,22 @@ def site(folder: Path, out: Path | None, seconds: float | None, as_json: bool, r
         readings=read.files[0] if len(read.files) == 1 else "readings.csv",
     )  # fmt: skip
     if as_json:
-        door.record({**asdict(found), "skipped": read.skipped, "toml": toml})
+        door.record(_record(found, read, toml))
     else:
         _show(door, found, read)
     if out is not None:
+        files = {layout_file(own): layout_toml(own).encode() for own in found.layouts}
+        for name in files:
+            _refuse_existing(out.parent / name, "the layout that was derived is written there")
+        if out.name in files:
+            raise DefinitionError(f"{out}: the layout that was derived is written there: name another file")
         try:
-            add_files(out.resolve().parent, {out.name: toml.encode()})
+            add_files(out.resolve().parent, {out.name: toml.encode(), **files})
         except OSError as error:
             raise DefinitionError(f"{out}: the file cannot be written ({error.strerror})") from None
         if not as_json:
-            door.say(f"Written: {out}. Next:")
+            names = [str(out), *(str(out.parent / name) for name in files)]
+            door.say(f"Written: {' and '.join(names)}. Next:")
             if len(found.decided) < len(found.readers):
                 door.say("- describe the undecided readers in it: the crosswalk needs a chain of each", indent="  ")
             door.say("- " + join(["credkit", "crosswalk", str(out), "--out", "result"]), indent="  ")
@@ -87,6 +99,41 @@ def site(folder: Path, out: Path | None, seconds: float | None, as_json: bool, r
         door.say()
         door.say(COPIES)
     return int(not found.decided)
+
+
+def _refuse_existing(path: Path, what: str = "") -> None:
+    """Refuse to write where there is a file."""
+    if path.exists():
+        why = f": {what}" if what else ": name another one"
+        raise DefinitionError(f"{path}: there is a file already, and nothing is overwritten{why}")
+
+
+def _record(found: SiteDiscovery, read: SiteFolder, toml: str) -> dict[str, Any]:
+    """The result for ``--json``: of each reader the name of its own layout, and each such layout once."""
+    readers = [
+        {**asdict(replace(reader, layout=None)), "layout": reader.layout and reader.layout.name}
+        for reader in found.readers
+    ]
+    layouts = [{"name": own.name, "toml": layout_toml(own)} for own in found.layouts]
+    return {
+        "kinds": [asdict(kind) for kind in found.kinds], "readers": readers, "layouts": layouts,
+        "has_register": found.has_register, "is_complete": found.is_complete, "skipped": read.skipped, "toml": toml,
+    }  # fmt: skip
+
+
+def _show_layout(door: Console, reader: FoundReader) -> None:
+    """The layout of a reader's own: drawn, with what each part of it rests on."""
+    if reader.layout is None:
+        return
+    door.say(f"  Its own layout: {verdict(reader.layout)}", indent="  ")
+    door.say()
+    door.picture(reader.layout.picture)
+    door.say(KEY)
+    door.say()
+    for section in sections(reader.layout):
+        door.say(f"{section.heading}:", indent="    ")
+        for sentence in section.sentences:
+            door.say(f"- {sentence}", indent="      ")
 
 
 def _show(door: Console, found: SiteDiscovery, read: SiteFolder) -> None:
@@ -104,8 +151,10 @@ def _show(door: Console, found: SiteDiscovery, read: SiteFolder) -> None:
         door.say(f"{reader.name}, {reader.kind}: {' or '.join(reader.chains)}", indent="  ")
         door.say(f"  {describe_evidence(reader, has_register=found.has_register)}", indent="  ")
         if reader.reason:
-            door.say(f"  Doubt: {reader.reason}: {'; '.join(reader.rivals[:3])}", indent="  ")
+            rivals = f": {'; '.join(reader.rivals[:3])}" if reader.rivals else ""
+            door.say(f"  Doubt: {reader.reason}{rivals}", indent="  ")
             door.say(f"  Next: {reader.next_card}", indent="  ")
+        _show_layout(door, reader)
     left = [reader for reader in found.readers if not reader.is_decided]
     if left:
         door.say()
@@ -114,6 +163,7 @@ def _show(door: Console, found: SiteDiscovery, read: SiteFolder) -> None:
         rivals = f": {'; '.join(reader.rivals[:3])}" if reader.rivals else ""
         door.say(f"- {reader.name}: {reader.reason}{rivals}", indent="  ")
         door.say(f"  Next: {reader.next_card}" if reader.next_card else "  Next: give it more time", indent="  ")
+        _show_layout(door, reader)
     unread = [kind for kind in found.kinds if not kind.is_decided]
     if unread:
         door.say(f"- {', '.join(kind.name for kind in unread)}: no reader gives these numbers", indent="  ")
