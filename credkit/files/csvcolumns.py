@@ -28,7 +28,7 @@ from credkit.files.bytestreams import (
     ranges_between,
 )
 from credkit.files.columnmaps import JOINT, CellTemplate, ColumnSource, LinePlan, RowPlan, plan_rows
-from credkit.files.csvfiles import BYTE_ORDER_MARK, UNUSABLE_DELIMITERS
+from credkit.files.csvfiles import BYTE_ORDER_MARK, UNUSABLE_DELIMITERS, find_footer
 from credkit.files.csvlines import LineFormat, parse_cells, split_lines
 from credkit.files.declaredfiles import CsvFile
 from credkit.files.headers import find_header_faults
@@ -50,8 +50,11 @@ class RowBlock(NamedTuple):
 
 
 def cut_file(file: CsvFile, size: int) -> list[FileRange]:
-    """The parts of ``file``, of about ``size`` bytes each: a whole file whose lines show only when it is decoded."""
-    if file.is_workbook:
+    """The parts of ``file``, of about ``size`` bytes each.
+
+    A file whose lines show only when it is decoded, or whose last lines are a footer, is one part.
+    """
+    if file.is_workbook or file.footer:
         return [WHOLE_FILE]
     stream, _ = open_stream(file.path, file.name, file.encoding, compressed=False)
     with stream:
@@ -93,6 +96,7 @@ def _split_blocks(
 ) -> Iterator[RowBlock]:  # fmt: skip
     if len(file.delimiter) != 1 or file.delimiter in UNUSABLE_DELIMITERS:
         raise NeedsStrictReader
+    footer = find_footer(file)
     stream, encoding = open_stream(file.path, file.name, file.encoding, compressed=False)
     stream.piece_bytes = min(stream.piece_bytes, SMALL_PIECE_BYTES)
     form = LineFormat(width=len(columns), delimiter=file.delimiter, encoding=encoding)
@@ -117,6 +121,8 @@ def _split_blocks(
             stream.go_to(part.start, part.stop)
             rest, line, blocks = b"", 0, cut_at_lines(file.name, stream, returns_end_lines=True)
         for data in chain([rest], (block.data for block in blocks)):
+            if footer is not None and line + data.count(b"\n") >= footer.first:
+                data = b"\n".join(_split_lines(data, max(footer.first - line, 0))[:-1])
             if data:
                 _refuse_long_lines(data)
                 split = split_lines(data, form)

@@ -14,6 +14,7 @@ import csv
 import io
 import re
 from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE, getincrementaldecoder, lookup
+from collections import deque
 from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
@@ -22,11 +23,12 @@ from json import dumps
 
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
-from credkit.core.whitespace import strip_white_space
+from credkit.core.whitespace import WHITE_SPACE, strip_white_space
 from credkit.files.columnmaps import plan_rows
 from credkit.files.declaredfiles import CsvFile, FormFault, WrongCell, refuse_workbook
 from credkit.files.headers import HeaderFaults, find_header_faults
 from credkit.files.regularfiles import LONGEST_LINE_BYTES, open_regular
+from credkit.files.tablefoot import MOST_FOOT_LINES, Footer, find_footer_start
 
 LIKELY_DELIMITERS = ";\t|,"
 UNUSABLE_DELIMITERS = '"\r\n\0'  # characters that cannot stand between cells
@@ -103,8 +105,9 @@ def read_cells(file: CsvFile) -> Iterator[tuple[int, list[str], Sequence[WrongCe
 
         yield from read_sheet_rows(file)
         return
-    above = file.header_line - 1
-    rows = csv.reader(islice(_read_lines(file), above, None), delimiter=file.delimiter, strict=True)
+    above, footer = file.header_line - 1, find_footer(file)
+    lines = islice(_read_lines(file), above, footer.first - 1 if footer else None)
+    rows = csv.reader(lines, delimiter=file.delimiter, strict=True)
     while True:
         line = rows.line_num + above + 1
         try:
@@ -116,6 +119,37 @@ def read_cells(file: CsvFile) -> Iterator[tuple[int, list[str], Sequence[WrongCe
         if rows.line_num + above > line:
             file.refuse(line, "a cell holds a line break: is a quotation mark in it not doubled?")
         yield line, cells, ()
+
+
+def find_footer(file: CsvFile) -> Footer | None:
+    """The footer that ``file`` declares, among its last lines; None where it declares none.
+
+    Raises `DefinitionError` where there is none although it is declared: a footer that is missing is a sign of an
+    export that is cut off.
+    """
+    if not file.footer:
+        return None
+    if file.is_workbook:
+        from credkit.files.sheetrows import find_sheet_footer  # a file of texts needs no extra for it
+
+        return find_sheet_footer(file)
+    blank = f'{WHITE_SPACE}{file.delimiter}"'
+    last, ending = 0, deque[tuple[int, str]](maxlen=MOST_FOOT_LINES)
+    for line, text in enumerate(_read_lines(file), 1):
+        if line > file.header_line and text.strip("\r\n"):
+            last = line
+            if text.strip(blank):
+                ending.append((line, text))
+    rows = [(line, _split_line(text, file.delimiter)) for line, text in ending]
+    first = find_footer_start(rows, file.footer)
+    return file.refuse_missing_footer() if first is None else Footer(first, last)
+
+
+def _split_line(text: str, delimiter: str) -> list[str]:
+    """The cells of a line; none where it is not CSV."""
+    with suppress(csv.Error):
+        return next(csv.reader([text], delimiter=delimiter), [])
+    return []
 
 
 def _refuse_other_header_line(

@@ -28,7 +28,8 @@ class CsvFile:
     command line declares encoding and delimiter, if it does, with braces for the word; ``site_key`` is where a site
     file declares them, with braces for the key and its value. ``strip`` has the columns whose cells are read
     without the white space around them; ``mapping`` says how it differs from our own form. The header is in
-    ``header_line``, counted from 1. Of a workbook, ``sheet`` is read, or the first visible one; its lines are the rows
+    ``header_line``, counted from 1. ``footer`` is the word that what stands below the table begins with, which is not
+    read; empty where nothing does. Of a workbook, ``sheet`` is read, or the first visible one; its lines are the rows
     of that sheet.
     """
 
@@ -42,6 +43,7 @@ class CsvFile:
     site_key: str = ""
     mapping: ColumnMap = OWN_FORM
     header_line: int = 1
+    footer: str = ""
     sheet: str = ""
 
     @property
@@ -92,6 +94,14 @@ class CsvFile:
         'time = "local" under [files.readings]'
         """
         return self.site_key.replace("{}", f"{key} = {value}", 1)
+
+    def refuse_missing_footer(self) -> NoReturn:
+        """Raise the one sentence about a footer that is declared, and that the file has not."""
+        key = self.write_key("footer", dumps(self.footer, ensure_ascii=False))
+        raise DefinitionError(
+            f"{self.name}: none of the last lines begins with {redacted_repr(self.footer)}, which the footer begins "
+            f"with by the site file: is the export complete? If it has no footer now, take out {key}"
+        )
 
     def describe_rows(self, rows: Iterable[int]) -> str:
         """Where rows are, by their numbers (`ColumnMap.number_row`): lines, and headers where a line has several."""

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from credkit.core.errors import DefinitionError
 from credkit.core.extras import site_extra_missing
 from credkit.core.sentences import redacted_repr
 from credkit.files.declaredfiles import CsvFile, WrongCell
+from credkit.files.tablefoot import MOST_FOOT_LINES, Footer, find_footer_start
 
 try:
+    import polars as pl
+
     from credkit.files.sheetcells import CURES, CellFault, CellProblem, describe_column
     from credkit.files.workbooks import Sheet, load_sheet
 except ModuleNotFoundError as missing:
@@ -19,8 +24,37 @@ except ModuleNotFoundError as missing:
 
 
 def load_declared_sheet(file: CsvFile) -> Sheet:
-    """The sheet that ``file`` declares; raises `DefinitionError` where there is none."""
-    return load_sheet(file.path, file.name, file.sheet, file.site_key)
+    """The sheet that ``file`` declares, down to its footer; raises `DefinitionError` where there is none."""
+    sheet = load_sheet(file.path, file.name, file.sheet, file.site_key)
+    footer = find_sheet_footer(file)
+    return sheet if footer is None else _cut_sheet(sheet, footer.first)
+
+
+def find_sheet_footer(file: CsvFile) -> Footer | None:
+    """The footer that ``file`` declares, among the last rows of its sheet; None where it declares none.
+
+    Raises `DefinitionError` where there is none although it is declared.
+    """
+    if not file.footer:
+        return None
+    rows = load_sheet(file.path, file.name, file.sheet, file.site_key).rows_below(file.header_line)
+    ending = [(line, cells) for line, *cells in rows.tail(MOST_FOOT_LINES).iter_rows()]
+    first = find_footer_start(ending, file.footer)
+    return file.refuse_missing_footer() if first is None else Footer(first, ending[-1][0])
+
+
+def _cut_sheet(sheet: Sheet, line: int) -> Sheet:
+    """The rows of a sheet above a line."""
+    return replace(
+        sheet, frame=sheet.frame.filter(pl.col("line") < line),
+        faults=tuple(fault for fault in sheet.faults if fault.line < line),
+        unsure=tuple(each for each in sheet.unsure if each[0] < line),
+        bare={place: array(lines.typecode, (each for each in lines if each < line))
+              for place, lines in sheet.bare.items()},
+        moments={place: array(lines.typecode, (each for each in lines if each < line))
+                 for place, lines in sheet.moments.items()},
+        hidden_rows=tuple(each for each in sheet.hidden_rows if each < line),
+    )  # fmt: skip
 
 
 def read_sheet_rows(file: CsvFile) -> Iterator[tuple[int, list[str], list[WrongCell]]]:

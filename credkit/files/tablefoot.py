@@ -3,8 +3,46 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
+
+from credkit.core.whitespace import strip_white_space
 
 MOST_FOOT_LINES = 20  # at the end of a file that are looked at
+
+
+class Footer(NamedTuple):
+    """The footer that a file declares: its first line and its last, which are not read."""
+
+    first: int
+    last: int
+
+    def describe(self) -> str:
+        """Where it is.
+
+        >>> Footer(152, 153).describe(), Footer(152, 152).describe()
+        ('lines 152-153', 'line 152')
+        """
+        return f"line {self.first}" if self.first == self.last else f"lines {self.first}-{self.last}"
+
+
+def starts_footer(cells: Iterable[str], word: str) -> bool:
+    """Whether the first text of a row begins with the word that the footer begins with.
+
+    >>> starts_footer(["", "Summe: 150"], "Summe"), starts_footer(["Summer, Jo"], "Summe"), starts_footer([], "Summe")
+    (True, False, False)
+    """
+    first = next(filter(None, map(strip_white_space, cells)), "")
+    return first.startswith(word) and not first[len(word) : len(word) + 1].isalnum()
+
+
+def find_footer_start(rows: Sequence[tuple[int, Sequence[str]]], word: str) -> int | None:
+    """The first line of the footer among the last rows of a file; None where no row begins one.
+
+    >>> find_footer_start([(151, ["P-150", "02F764DD"]), (152, ["Summe", "150"]), (153, ["Seite 1", ""])], "Summe")
+    152
+    """
+    return next((line for line, cells in rows[-MOST_FOOT_LINES:] if starts_footer(cells, word)), None)
 
 
 class TableFoot:

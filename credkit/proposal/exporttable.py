@@ -11,9 +11,10 @@ from __future__ import annotations
 import codecs
 import csv
 import os
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import islice
 from pathlib import Path
 
 from credkit.core.errors import DefinitionError
@@ -24,7 +25,9 @@ from credkit.files.columnmaps import ColumnMap
 from credkit.files.csvfiles import BYTE_ORDER_MARK, read_cells, read_rows
 from credkit.files.declaredfiles import CsvFile, refuse_workbook
 from credkit.files.regularfiles import read_regular
+from credkit.files.tablefoot import MOST_FOOT_LINES
 from credkit.privacy.accounts import holds_track
+from credkit.proposal.footerlines import FoundFooter, find_footer
 from credkit.proposal.headerlines import SEARCHED_LINES, describe_header_line, find_header_line
 
 LARGEST_EXPORT_BYTES = 1 << 30
@@ -127,6 +130,12 @@ def _read_table(
         lines.append(line)
         for column, cell in zip(cells, row, strict=False):
             column.append(cell)
+    footer = _find_footer(file, header, dict(zip(once, cells, strict=True)), lines)
+    if footer is not None:
+        file = replace(file, footer=footer.word)
+        doubts["footer"] = footer.describe()
+        lines, others, wrong = ([line for line in some if line < footer.lines.first] for some in (lines, others, wrong))
+        cells = [column[: len(lines)] for column in cells]
     refused = [
         f"{format_count(len(some), 'row')} {'has' if len(some) == 1 else 'have'} {what} (lines {_list_lines(some)})"
         for some, what in ((others, "another number of cells than the header"), (wrong, "cells without a text")) if some
@@ -142,6 +151,17 @@ def _read_table(
     )  # fmt: skip
     _refuse_tracks(table, lines)
     return table
+
+
+def _find_footer(
+    file: CsvFile, header: Sequence[str], columns: Mapping[str, Sequence[str]], lines: Sequence[int]
+) -> FoundFooter | None:  # fmt: skip
+    last, ending = 0, deque[tuple[int, list[str]]](maxlen=MOST_FOOT_LINES)
+    for line, cells, _ in islice(read_cells(file), 1, None):
+        last = line if cells else last
+        if any(map(strip_white_space, cells)):
+            ending.append((line, cells))
+    return find_footer([*ending], header, columns, lines, last)
 
 
 def _list_lines(lines: Sequence[int]) -> str:

@@ -64,6 +64,8 @@ def write_file_keys(lines: SiteLines, table: ExportTable, path: str) -> None:
         lines.key("sheet", table.file.sheet, table.evidence["sheet"])
     if table.file.header_line > 1:
         lines.key("header_line", table.file.header_line, table.evidence["header_line"])
+    if table.file.footer:
+        lines.key("footer", table.file.footer, doubt=table.doubts["footer"])
 
 
 def write_strip(lines: SiteLines, table: ExportTable, columns: Mapping[str, Sequence[str]]) -> None:

@@ -15,6 +15,7 @@ EXACT, WORD, PART = 3, 2, 1  # how well a name fits: it is the word; one of its 
 SHORTEST_PART = 5  # letters of a word that is looked for inside others
 GENERIC_WORDS = frozenset(["code", "nummer", "number", "numero", "data", "daten", "text", "tag", "serial"])
 _WORDS = re.compile("[a-z0-9]+")
+_LETTERS = str.maketrans({"ß": "ss", "æ": "ae", "œ": "oe", "ø": "o", "ł": "l", "đ": "d", "°": " ", "'": " "})
 _NUMBER = re.compile("(nr|no|num|numero|nummer|number|id|code|nos|kennung)$|^(n|no|num|numero|nr)(?=..)")
 
 # By what a column holds: words without accents, in small letters and without what stands between them.
@@ -65,7 +66,7 @@ def header_words(name: str) -> list[str]:
     >>> header_words("N° de badge"), header_words("Gültig-ab")
     (['n', 'de', 'badge'], ['gultig', 'ab'])
     """
-    plain = unicodedata.normalize("NFD", name.casefold().replace("ß", "ss").replace("°", " ").replace("'", " "))
+    plain = unicodedata.normalize("NFD", name.casefold().translate(_LETTERS))
     return _WORDS.findall("".join(char for char in plain if not unicodedata.combining(char)))
 
 

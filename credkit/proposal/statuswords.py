@@ -1,6 +1,7 @@
-"""Words of status as registers write them, in English, German, French and Dutch, and what they mean here.
+"""Words of status as registers write them, in twelve languages, and what they mean here.
 
-A word that is not listed is never taken for an active card.
+The languages are those of `credkit.files.monthnames`. A word that is not listed is never taken for an active card. A
+person who has left has cards that have expired; one who is away for a time has suspended ones.
 
 Source: common practice, no source.
 """
@@ -13,17 +14,33 @@ from credkit.proposal.headerwords import header_words
 
 ACTIVE, UNKNOWN = "active", "suspended"  # what a word means that nobody explained: it is not written to a target
 _MEANINGS = {
-    ACTIVE: "active aktiv gueltig gultig valide valable actif active enservice actief geldig valid enabled inuse "
-    "inumlauf freigegeben ingebruik normal",
-    "lost": "lost verloren verlust perdu perdue missing vermisst",
-    "stolen": "stolen gestohlen vole volee gestolen",
+    ACTIVE: "active aktiv aktive gueltig gultig valide valable actif active enservice actief geldig valid enabled "
+    "inuse inumlauf freigegeben ingebruik normal activo activa habilitado vigente valido "
+    "attivo attiva abilitato ativo ativa gyldig gyldigt aktiivinen voimassa aktywny aktywna wazny wazna giltig aktivt",
+    "lost": "lost verloren verlust abhanden abhandengekommen perdu perdue egare missing vermisst kwijt vermist perdido "
+    "perdida extraviado perso persa smarrito smarrita extraviada tabt mistet bortkommet forlorad borttappad zgubiony "
+    "zgubiona zagubiony zagubiona kadonnut kadotettu hukassa",
+    "stolen": "stolen gestohlen diebstahl vole volee gestolen robado robada sustraido rubato rubata roubado roubada "
+    "stjalet stjalen stulen skradziony skradziona varastettu",
     "suspended": "suspended inaktiv inactive inactif inactief deaktiviert disabled desactive ausgesetzt suspendu "
-    "gedeactiveerd inoperative",
-    "blocked": "blocked gesperrt bloque bloquee geblokkeerd locked revoked",
-    "expired": "expired abgelaufen expire expiree perime verlopen ungueltig ungultig invalide ongeldig",
+    "gedeactiveerd inoperative ruhend ruht pausiert beurlaubt elternzeit suspendue geschorst nonactief "
+    "onhold dormant onleave inactivo inactiva suspendido suspendida deshabilitado inattivo inattiva sospeso sospesa "
+    "disattivato inativo inativa suspenso suspensa desativado suspenderet inaktivt suspendert suspenderad vilande "
+    "hvilende zawieszony zawieszona nieaktywny nieaktywna passiivinen keskeytetty",
+    "blocked": "blocked gesperrt sperre bloque bloquee geblokkeerd locked revoked entzogen widerrufen "
+    "retire revoque ingetrokken bloqueado bloqueada revocado bloccato bloccata revocato revogado spaerret sperret "
+    "blokeret blokkert sparrad blockerad zablokowany zablokowana estetty lukittu",
+    "expired": "expired abgelaufen expire expiree perime verlopen ungueltig ungultig invalide ongeldig invalid "
+    "ausgeschieden ausgetreten beendet gekuendigt gekundigt ehemalig left terminated former ended parti quitte sorti "
+    "uitdienst vertrokken beeindigd vencido vencida caducado caducada baja scaduto scaduta cessato cessata dimesso "
+    "expirado expirada desligado udlobet ugyldig utlopt utlopet utgatt utgangen ogiltig fratradt sluttet avgatt "
+    "wygasly niewazny niewazna zwolniony zwolniona vanhentunut paattynyt",
     "returned": "returned zurueckgegeben zuruckgegeben rueckgabe ruckgabe rendu rendue restitue ingeleverd "
-    "eingezogen handedin",
-    "destroyed": "destroyed vernichtet zerstoert zerstort detruit detruite vernietigd defekt defect defectueux",
+    "eingezogen handedin abgegeben restituee teruggegeven devuelto devuelta restituito restituita reso devolvido "
+    "devolvida returneret afleveret returnert innlevert returnerad aterlamnad zwrocony zwrocona palautettu",
+    "destroyed": "destroyed vernichtet zerstoert zerstort detruit detruite vernietigd defekt defect defectueux "
+    "broken damaged kaputt entsorgt verschrottet destruido destruida defectuoso distrutto distrutta difettoso guasto "
+    "danificado odelagt destrueret makulert forstord zniszczony zniszczona uszkodzony tuhottu rikki",
 }
 STATUS_WORDS: Mapping[str, str] = {word: meaning for meaning, words in _MEANINGS.items() for word in words.split()}
 _YES_OR_NO = {True: "1 j ja y yes o oui true wahr vrai x", False: "0 n nein no non nee false falsch"}

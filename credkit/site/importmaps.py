@@ -16,6 +16,7 @@ from pathlib import Path
 
 from credkit.core.frozen import FrozenMapping
 from credkit.core.sentences import nearest, redacted_repr
+from credkit.core.whitespace import strip_white_space
 from credkit.files.columnmaps import VALUE, CellTemplate, ColumnMap
 from credkit.files.csvfiles import UNUSABLE_DELIMITERS
 from credkit.files.declaredfiles import WORKBOOK_SUFFIXES, CsvFile
@@ -23,7 +24,7 @@ from credkit.files.momentpatterns import MomentPattern
 from credkit.tables.schema import SchemaTable
 
 FILE_KEYS = (
-    "path", "encoding", "delimiter", "sheet", "header_line", "strip", "columns", "constants", "words",
+    "path", "encoding", "delimiter", "sheet", "header_line", "footer", "strip", "columns", "constants", "words",
     "ignore_other_columns",
 )  # fmt: skip
 ROW_KEYS = ("columns", "constants", "words")  # of a row of ours, where a line of the file has several
@@ -64,7 +65,16 @@ def declared_file(
         has_local_times=has_local_times, strip=_read_strip(table, columns),
         site_key=site_key or f"{{}} under [{table.path}]", mapping=mapping,
         sheet=table.text("sheet", ""), header_line=table.whole("header_line", 1, least=1, most=MOST_HEADER_LINE),
+        footer=_read_footer(table),
     )  # fmt: skip
+
+
+def _read_footer(table: SchemaTable) -> str:
+    """The word that what stands below the table begins with."""
+    word = table.text("footer", "")
+    if table.has("footer") and (not word or word != strip_white_space(word)):
+        table.refuse("footer", 'it is the text that the first line below the table begins with, such as "Total"')
+    return word
 
 
 def _read_map(table: SchemaTable, columns: Sequence[str], known: Mapping[str, Collection[str]]) -> ColumnMap:

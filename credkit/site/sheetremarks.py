@@ -12,7 +12,9 @@ import polars as pl
 
 from credkit.core.sentences import describe_rows, format_count, join_values, redacted_repr
 from credkit.core.whitespace import strip_white_space
+from credkit.files.csvfiles import find_footer
 from credkit.files.declaredfiles import CsvFile
+from credkit.files.tablefoot import Footer
 from credkit.site.model import Site
 from credkit.site.rows import EXISTING
 
@@ -55,8 +57,19 @@ def describe_credentials(site: Site) -> Iterator[str]:
     yield from _describe_sheet(site, site.credentials, CREDENTIAL_NUMBERS, DAYS)
 
 
+def describe_footer(file: CsvFile, footer: Footer) -> str:
+    """The sentence about the lines below a table, which are not read."""
+    count = footer.last - footer.first + 1
+    return (
+        f"{file.name}: {footer.describe()} {'is' if count == 1 else 'are'} not read: {format_count(count, 'line')} of "
+        f"footer, which begins with {redacted_repr(file.footer)}"
+    )
+
+
 def _describe_sheet(site: Site, file: CsvFile, numbers: Sequence[str], moments: Sequence[str]) -> Iterator[str]:
     """The sentences about a sheet with these columns of numbers, and of days or times; none about a CSV file."""
+    if (footer := find_footer(file)) is not None:
+        yield describe_footer(file, footer)
     if not file.is_workbook:
         return
     from credkit.files.sheetrows import load_declared_sheet
