@@ -21,7 +21,7 @@ from credkit.crosswalk.linetable import CONFLICT, PAPER, SEEN
 from credkit.crosswalk.readers import ReaderFindings
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.verdicts import Verdict, Verdicts
-from credkit.facts.judged_texts import in_slices
+from credkit.facts.judged_texts import count_codes, in_slices
 from credkit.facts.numbers import Number
 
 PROOFS = (SEEN, PAPER, CONFLICT)
@@ -50,16 +50,24 @@ class Evidence:
                 self.disputes[credential][verdict.dispute] = None
         self._credentials = register.rows["credential"]
         size = len(register)
-        self.certain, self.shared = np.zeros(size, np.int64), np.zeros(size, np.int64)
-        self.doubtful = np.zeros(size, bool)
+        self.certain = count_codes(in_slices(verdicts.cards), size)
+        self.shared, self.doubtful = np.zeros(size, np.int64), np.zeros(size, bool)
         self._first, self._last = np.full(size, NEVER), np.full(size, -NEVER)
         names = sorted(register.site.readers)
         self._readers = {name: place for place, name in enumerate(names)}
         self._width = max(1, len(names))  # of the pairs of a card
         clear = self._count_clear(register, verdicts, reader_findings.doubtful)
-        card, reader, counts = self._join(clear, self._count_others(verdicts, reader_findings.doubtful))
-        readers = pl.Series(names, dtype=pl.Enum(names)).gather(reader)
-        self.reads = pl.DataFrame({"card": card.astype(np.int32), "reader": readers})
+        pairs, counts = _join_pairs(clear, self._count_others(verdicts, reader_findings.doubtful))
+        del clear
+        readers = pl.Series(names, dtype=pl.Enum(names))
+        self.reads = pl.DataFrame(schema={"card": pl.Int32, "reader": readers.dtype})
+        for some in in_slices(pairs):
+            card, reader = np.divmod(some, self._width)
+            self.reads.vstack(
+                pl.DataFrame({"card": card.astype(np.int32), "reader": readers.gather(reader)}), in_place=True
+            )
+        self.reads = self.reads.rechunk()
+        del pairs
         self._texts = _write_readers(self.reads, counts, size)
 
     def _count_clear(
@@ -78,10 +86,8 @@ class Evidence:
             dated = seen.dated[places]
             self._add_times(cards[dated], seen.moment[places[dated]], seen.moment[places[dated]])
         pairs.sort()
-        starts = np.flatnonzero(np.diff(pairs, prepend=-1))
-        counts = np.diff(starts, append=len(pairs))
-        pairs = pairs[starts]
-        np.add.at(self.certain, pairs // self._width, counts)
+        starts = np.flatnonzero(np.append(True, pairs[1:] != pairs[:-1])[: len(pairs)])
+        pairs, counts = pairs[starts], np.diff(starts, append=len(pairs)).astype(np.int32)
         only, numbers = register.owners.only_places, register.numbers
         strange = [
             int(only[numbers.find(number)]) * self._width + self._readers[name]
@@ -130,19 +136,6 @@ class Evidence:
         np.add.at(self.shared, place, count * (1 - certain))
         self.doubtful[place[strange > 0]] = True
         return place * self._width + reader_of, count
-
-    def _join(self, clear: tuple[Array, Array], others: tuple[Array, Array]) -> tuple[Array, Array, Array]:
-        """Of all pairs together, in their order: the card, the reader, and how many readings."""
-        (pairs, counts), (more, number) = clear, others
-        if len(more):
-            more, which = np.unique(more, return_inverse=True)
-            number = np.bincount(which, number).astype(np.int64)
-            at = np.searchsorted(pairs, more)
-            is_new = np.append(pairs, -1)[at] != more
-            counts[at[~is_new]] += number[~is_new]
-            pairs, counts = (np.insert(old, at[is_new], new[is_new]) for old, new in ((pairs, more), (counts, number)))
-        card, reader = np.divmod(pairs, self._width)
-        return card, reader, counts
 
     def contradicted_by(self, verdict: Verdict, credentials: Iterable[str]) -> tuple[str, ...]:
         """Those of ``credentials`` that its reader, set otherwise, would not show in the reading."""
@@ -200,6 +193,19 @@ class Evidence:
         found = self._are_shown()
         found[[card.place for card in self.unresolved_codes]] = True
         return found
+
+
+def _join_pairs(clear: tuple[Array, Array], others: tuple[Array, Array]) -> tuple[Array, Array]:
+    """All pairs in their order, each once, and how many readings each has."""
+    (pairs, counts), (more, number) = clear, others
+    if not len(more):
+        return clear
+    more, which = np.unique(more, return_inverse=True)
+    number = np.bincount(which, number).astype(counts.dtype)
+    at = np.searchsorted(pairs, more)
+    is_new = np.append(pairs, -1)[at] != more
+    counts[at[~is_new]] += number[~is_new]
+    return np.insert(pairs, at[is_new], more[is_new]), np.insert(counts, at[is_new], number[is_new])
 
 
 def _write_readers(reads: pl.DataFrame, counts: Array, size: int) -> pl.Series:

@@ -197,9 +197,9 @@ def finish(
             )
     with pause_collection():
         inputs = digest_inputs(site, {site.readings.path: digest})
-        frames, decoded = load_frames(site, _join_rows(whole, site)), whole.decoded
+        rows, decoded = [_join_rows(whole, site)], whole.decoded
         del whole, part  # their rows are in one table now
-        return match(site, frames, inputs, phases, decoded)
+        return match(site, load_frames(site, rows.pop()), inputs, phases, decoded)  # which alone has it
 
 
 def _join_rows(whole: Partial, site: Site) -> pl.DataFrame:

@@ -52,7 +52,7 @@ from credkit.crosswalk.result import Crosswalk, InputFile
 from credkit.crosswalk.rounding import ConfirmedNumbers, judge_columns
 from credkit.crosswalk.rownumbers import describe_empty_lines, with_lines
 from credkit.crosswalk.sightings import NOTHING_DECODED, collect_sightings
-from credkit.crosswalk.summary import RowAccounting, summary_tables
+from credkit.crosswalk.summary import RowAccounting, count_readings, summary_tables
 from credkit.crosswalk.targets import encode_cards, find_duplicate_texts, find_unwritable
 from credkit.crosswalk.unmasked_numbers import describe_unmasked, find_payment_numbers, unmasked_subjects
 from credkit.crosswalk.unresolved import list_unresolved
@@ -106,7 +106,8 @@ def match(
     found = judge_sightings(site, register, columns, seen, phases[3])
     reader_findings = analyse_readers(site, register, found, phases[4])
     evidence = Evidence(register, found, reader_findings)
-
+    refused, notes = list_unresolved(site, register, reader_findings, found), tuple(find_notes(site, register, found))
+    counts = count_readings(site, readings, found.resolved_rows(), refused)
     doubts = Doubts()
     findings = [
         *find_near_ids(site, register, doubts),
@@ -122,6 +123,9 @@ def match(
         *reader_findings.findings,
         *describe_clock_faults(seen, clock_faults),
     ]
+    others, judged, remarks = found.others, seen.texts, frames.remarks
+    empty_lines = frames.empty_lines
+    del frames, readings, seen, found  # all that is to be said of single readings is in objects now
     written = {target.name: encode_cards(register, target) for target in site.targets.values()}
     exports = {
         name: export_of(site, site.targets[name], table, register, written[name]) for name, table in held.items()
@@ -133,45 +137,43 @@ def match(
         )
     lines = CardJudge(
         site=site, register=register, doubts=doubts, evidence=evidence, written=written, exports=exports,
-        reissued=_find_reissued(register, found.others), progress=phases[5],
+        reissued=_find_reissued(register, others), progress=phases[5],
     ).lines()  # fmt: skip
 
     phases[6].phase("listing exceptions and findings")
     in_register = tuple(register.exceptions())
-    refused = list_unresolved(site, register, reader_findings, found)
     explained, existing = {}, {}
     for name, export in exports.items():
         explained[name], existing[name] = export.match_rows()
     exceptions = (*in_register, *refused, *(each for them in existing.values() for each in them))
     findings += (
         *find_held_lines(register, exports, lines),
-        *find_notes(site, register, found),
-        *find_reading_problems(site, register, found.others, evidence, reader_findings),
+        *notes,
+        *find_reading_problems(site, register, others, evidence, reader_findings),
         *find_unseen(site, register, evidence),
-        *find_payment_numbers(site, register, found.others),
+        *find_payment_numbers(site, register, others),
         *find_file_problems(register, exceptions),
         *find_overlaps(register),
         *find_export_problems(existing),
     )
     placed = RowAccounting(
-        site=site, register=credentials, readings=readings, exports=held, resolved=found.resolved_rows(), lines=lines,
-        credentials=in_register, refused=refused, explained=explained, existing=existing,
+        site=site, register=credentials, readings=counts, exports=held, lines=lines, credentials=in_register,
+        refused=refused, explained=explained, existing=existing,
     )  # fmt: skip
     ordered = order_findings(findings, credentials, site.credentials.name, lines)
-    related = find_related_rows(register, found.others)
+    related = find_related_rows(register, others)
     result = Crosswalk(
         site=site.name, as_of=site.as_of, lines=lines, exceptions=exceptions, findings=ordered,
         work=list_work(site, ordered, lines, exceptions, reader_findings, related), cards=count_cards(lines),
         readiness=find_readiness(site, lines, evidence.reads),
         summary=(*summary_tables(placed), tabulate_duplicates(site, register, written)), inputs=inputs,
         ambiguous_readings=count_rows(
-            verdict for verdict in found.others if not (verdict.code or verdict.unambiguous)
+            verdict for verdict in others if not (verdict.code or verdict.unambiguous)
         ),
         unmasked=unmasked_subjects(site, register, written, declared=True),
         unmasked_on_screen=unmasked_subjects(site, register, written, declared=False),
         remarks=(
-            *describe_empty_lines(site.credentials, frames.empty_lines), *frames.remarks,
-            *describe_unmasked(site, register, seen.texts),
+            *describe_empty_lines(site.credentials, empty_lines), *remarks, *describe_unmasked(site, register, judged),
         ),
     )  # fmt: skip
     return with_lines(result, site.credentials)

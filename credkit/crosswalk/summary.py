@@ -11,6 +11,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain
 from operator import attrgetter
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
@@ -32,15 +33,24 @@ from credkit.site.rows import Assignment, ExportRow
 COUNTED_AT_ONCE = 1 << 18  # lines: it bounds the memory that counting takes
 
 
+FileCounts = tuple[str, int, int, int, int]  # a row of the table of files
+
+
+class ReadingCounts(NamedTuple):
+    """The rows of the readings, resolved and excepted: of the file, and of each reader."""
+
+    file: FileCounts
+    readers: tuple[tuple[str, int, int, int], ...]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RowAccounting:
     """The place of every row, file by file."""
 
     site: Site
     register: pl.DataFrame
-    readings: pl.DataFrame
+    readings: ReadingCounts
     exports: Mapping[str, pl.DataFrame]
-    resolved: Array  # places of rows of the readings
     lines: LineTable
     credentials: Sequence[ExceptionRow]
     refused: Sequence[ExceptionRow]
@@ -60,14 +70,13 @@ def summary_tables(placed: RowAccounting) -> tuple[SummaryTable, ...]:
 def _files(placed: RowAccounting) -> SummaryTable:
     """By file the rows, resolved rows, exceptions, and unaccounted rows (always 0)."""
     site = placed.site
-    readings = placed.readings["line"].to_numpy()
     decided = placed.lines.select("line")["line"].unique().to_numpy()
     settled = decided[~np.isin(decided, _lines_of(placed.credentials))]
     there = set(decided.tolist()) if placed.credentials else set()
     with_lines = [each for each in placed.credentials if each.line in there]  # all of them have lines, too
     found = [
         _account(site.credentials.name, placed.register["line"].to_numpy(), settled, with_lines),
-        _account(site.readings.name, readings, readings[placed.resolved], placed.refused),
+        placed.readings.file,
     ]
     for name, excepted in placed.existing.items():
         file = site.targets[name].existing
@@ -82,9 +91,7 @@ def _lines_of(rows: Collection[Assignment | ExportRow | ExceptionRow]) -> Array:
     return np.fromiter((row.line for row in rows), np.int64, len(rows))
 
 
-def _account(
-    name: str, rows: Array, resolved: Array | Sequence[int], excepted: Collection[ExceptionRow]
-) -> tuple[str, int, int, int, int]:
+def _account(name: str, rows: Array, resolved: Array | Sequence[int], excepted: Collection[ExceptionRow]) -> FileCounts:
     """The counts of a file that has these lines; unaccounted is a line that stands more or less often in a place."""
     resolved, others = np.asarray(resolved, rows.dtype), _lines_of(excepted)
     amiss = np.zeros(1 + int(max(lines.max(initial=0) for lines in (rows, resolved, others))), np.int32)
@@ -94,20 +101,25 @@ def _account(
     return (name, len(rows), len(resolved), len(others), int(np.count_nonzero(amiss)))
 
 
+def count_readings(site: Site, rows: pl.DataFrame, resolved: Array, refused: Sequence[ExceptionRow]) -> ReadingCounts:
+    """The counts of the readings in ``rows``; those at the places ``resolved`` are resolved, others are ``refused``."""
+    lines, readers = rows["line"].to_numpy(), rows["reader"]
+    codes, names = readers.to_physical().to_numpy(), list(site.readers)  # which the column enumerates
+    every, good = (count_codes(each, len(names)).tolist() for each in (
+        in_slices(codes), (codes[places] for places in in_slices(resolved)),
+    ))  # fmt: skip
+    excepted = Counter(each.reader for each in refused)
+    return ReadingCounts(
+        _account(site.readings.name, lines, lines[resolved], refused),
+        tuple((name, every[place], good[place], excepted[name]) for place, name in enumerate(names)),
+    )
+
+
 def _readers(placed: RowAccounting) -> SummaryTable:
     """Rows of each reader, resolved and excepted."""
-    readers = placed.readings["reader"]
-    codes, names = readers.to_physical().to_numpy(), placed.site.readers  # which the column enumerates
-    rows = Counter(dict(readers.value_counts().iter_rows()))
-    counts = count_codes((codes[places] for places in in_slices(placed.resolved)), len(names))
-    resolved = dict(zip(names, counts.tolist(), strict=True))
-    excepted = Counter(each.reader for each in placed.refused)
     return SummaryTable(
-        title="Readers", columns=("reader", "rows", "resolved", "exceptions"),
-        rows=tuple(
-            (name, rows[name], resolved[name], excepted[name]) for name in placed.site.readers
-        ),
-    )  # fmt: skip
+        title="Readers", columns=("reader", "rows", "resolved", "exceptions"), rows=placed.readings.readers
+    )
 
 
 def _actions(placed: RowAccounting) -> SummaryTable:
