@@ -16,7 +16,7 @@ from credkit.audit.counts_by_reader import CountsByReader
 from credkit.bulk.words import Array
 from credkit.core.codec import AnyCodec
 from credkit.facts.damage import ColumnDamage
-from credkit.facts.damaged_columns import are_rounded, are_shortened, have_lost_zeros, judge_distinct
+from credkit.facts.damaged_columns import find_altered_texts, judge_distinct
 from credkit.facts.texts import SPREADSHEET_DIGITS, branches
 from credkit.site.model import CredentialKind
 from credkit.tables.notation import NotationCodec
@@ -57,8 +57,8 @@ class ColumnTexts:
 
     def add(self, use: int, codes: Array, hashes: Array, texts: pl.Series) -> None:
         """Add texts that a use reads, each with its reader and its hash."""
-        frame = pl.DataFrame({"code": codes, "hash": hashes, "text": texts})
-        self._add(frame.select("code", pl.lit(use, pl.Int64).alias("use"), "hash", "text"))
+        uses = np.full(len(codes), use)
+        self._add(pl.DataFrame({"code": codes, "use": uses, "hash": hashes, "text": texts}))
 
     def absorb(self, other: ColumnTexts) -> None:
         """Add all that another one has."""
@@ -126,25 +126,14 @@ def count_alterations(
     counts: CountsByReader[Alteration],
 ) -> None:  # fmt: skip
     """Count the failing ``texts`` that a spreadsheet shortened, or whose leading zeros it dropped."""
-    shortened = are_shortened(texts)
-    if shortened.any():
+    shortened, lost = find_altered_texts(codec, kind, texts)
+    if shortened:
         counts.add(Alteration(use, "shortened"), np.bincount(codes[shortened]))
-    lost = have_lost_zeros(codec, kind, texts)
-    if lost.any():
+    if lost:
         counts.add(Alteration(use, "lost-zeros"), np.bincount(codes[lost]))
 
 
-def count_rounded(
-    use: int, texts: pl.Series, codes: Array, counts: CountsByReader[Alteration], *, fails: bool
-) -> None:  # fmt: skip
-    """Count the ``texts`` that end as rounded ones do, by their lengths."""
-    rounded = np.flatnonzero(are_rounded(texts))
-    if not len(rounded):
-        return
-    some = texts.gather(rounded)
-    size = some.str.strip_prefix("-").str.len_bytes()
-    bits = some.str.contains(r"\A[01]+\z")
-    frame = pl.DataFrame({"code": codes[rounded], "size": size, "bits": bits})
-    for (digits, is_binary), group in frame.group_by("size", "bits"):
-        example = ("1" if is_binary else "9").ljust(int(digits), "0")
-        counts.add(Alteration(use, "rounded", fails, example), np.bincount(group["code"].to_numpy()))
+def rounded_alteration(use: int, text: str, *, fails: bool) -> Alteration:
+    """What a text counts as that ends as a rounded one does."""
+    digits = text.removeprefix("-")
+    return Alteration(use, "rounded", fails, ("9" if digits.strip("01") else "1").ljust(len(digits), "0"))

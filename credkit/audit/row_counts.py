@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from itertools import compress
 from typing import NamedTuple
@@ -9,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from credkit.audit.alterations import count_alterations, count_rounded
+from credkit.audit.alterations import count_alterations, rounded_alteration
 from credkit.audit.constant_fields import find_constants
 from credkit.audit.facts import MOST_PATTERNS, MOST_SAMPLED_TEXTS, Facts, ReaderTotal, RegisterVerdict
 from credkit.audit.known_texts import TextVerdicts
@@ -18,6 +19,7 @@ from credkit.audit.register_numbers import NOBODY
 from credkit.audit.time_bins import BIN_SECONDS
 from credkit.bulk import Rule
 from credkit.bulk.words import Array
+from credkit.facts.damaged_columns import are_rounded
 from credkit.files.times import SECOND_MICROS
 
 MOST_PACKED_RULES = 40  # rules that are packed into one number
@@ -116,11 +118,16 @@ def _count_rounded(read: ReadRows, codes: Array, good: Array, stranger: Array, f
     hashes = read.rows.hashes if read.at is None else read.rows.hashes[read.at]
     frame = pl.DataFrame({"code": codes, "hash": hashes}).with_row_index("at")
     once = read.places_of(frame.unique(["code", "hash"])["at"].to_numpy())
-    facts.columns.add(read.use.place, read.rows.codes[once], read.rows.hashes[once], read.rows.texts.gather(once))
-    for fails, some in ((True, ~good), (False, stranger)):
-        at = read.places_of(np.flatnonzero(some))
-        texts = read.rows.texts.gather(at)
-        count_rounded(read.use.place, texts, read.rows.codes[at], facts.altered, fails=fails)
+    texts = read.rows.texts.gather(once)
+    facts.columns.add(read.use.place, read.rows.codes[once], read.rows.hashes[once], texts)
+    rounded = np.flatnonzero(are_rounded(texts))
+    if len(rounded):
+        of_hash = dict(zip(read.rows.hashes[once][rounded].tolist(), texts.gather(rounded).to_list(), strict=True))
+        some = np.flatnonzero(np.isin(hashes, np.array([*of_hash], np.uint64)) & (~good | stranger))
+        rows = Counter(zip(hashes[some].tolist(), codes[some].tolist(), good[some].tolist(), strict=True))
+        for (hashed, code, is_good), count in sorted(rows.items()):
+            what = rounded_alteration(read.use.place, of_hash[hashed], fails=not is_good)
+            facts.altered.add_one(what, code, count)
 
 
 def _compare_with_register(read: ReadRows, codes: Array, good: Array, facts: Facts) -> Array:

@@ -15,7 +15,8 @@ from credkit.facts.texts import SPREADSHEET_DIGITS, find_lost_zeros
 from credkit.site.model import CredentialKind
 
 _ROUNDED = r"\A-?[1-9][0-9]{14}0+\z"
-_SHORT_NUMBER = rf"\A(0|[1-9][0-9]{{0,{SPREADSHEET_DIGITS - 1}}})\z"  # all that may have lost zeros, and nothing else
+# What every text has that a spreadsheet shortened, and what each is that lost leading zeros.
+_MAY_BE_ALTERED = rf"[Ee]\+|\A(0|[1-9][0-9]{{0,{SPREADSHEET_DIGITS - 1}}})\z"
 
 
 def are_rounded(texts: pl.Series) -> Array:
@@ -24,32 +25,25 @@ def are_rounded(texts: pl.Series) -> Array:
     return long & texts.str.contains(_ROUNDED).to_numpy() if long.any() else long
 
 
-def are_shortened(texts: pl.Series) -> Array:
-    """The texts for which `credkit.explain.diagnosis.is_spreadsheet_shortened` is true.
+def find_altered_texts(
+    codec: AnyCodec, kind: CredentialKind | None, texts: pl.Series
+) -> tuple[list[int], list[int]]:  # fmt: skip
+    """Where ``texts`` without a number are that a spreadsheet shortened, and those whose leading zeros it dropped.
 
-    >>> are_shortened(pl.Series(["3.05E+09", "305000"])).tolist()
-    [True, False]
-    """
-    found: Array = texts.str.contains(r"[Ee]\+").to_numpy().copy()
-    some = np.flatnonzero(found)
-    found[some] = [is_spreadsheet_shortened(text) for text in texts.gather(some).to_list()]
-    return found
-
-
-def have_lost_zeros(codec: AnyCodec, kind: CredentialKind | None, texts: pl.Series) -> Array:
-    """The ``texts`` without a number to which `credkit.facts.texts.find_lost_zeros` gives zeros, each judged once.
+    They are those of `credkit.explain.diagnosis.is_spreadsheet_shortened` and `credkit.facts.texts.find_lost_zeros`.
 
     >>> from credkit import chain
-    >>> have_lost_zeros(chain("decimal:32,10/uid-a-4"), None, pl.Series(["1234", "x", "01234", "1234"])).tolist()
-    [True, False, False, True]
+    >>> find_altered_texts(chain("decimal:32,10/uid-a-4"), None, pl.Series(["1234", "x", "01234", "3.05E+09", "1234"]))
+    ([3], [0, 4])
     """
-    found: Array = texts.str.contains(_SHORT_NUMBER).to_numpy().copy()
-    some = np.flatnonzero(found)
-    if not len(some):
-        return found
-    lost = [text for text in texts.gather(some).unique().to_list() if find_lost_zeros(codec, kind, text)]
-    found[some] = texts.gather(some).is_in(pl.Series(lost, dtype=pl.String).implode()).to_numpy()
-    return found
+    some = np.flatnonzero(texts.str.contains(_MAY_BE_ALTERED).to_numpy()).tolist()
+    if not some:
+        return [], []
+    written = texts.gather(some).to_list()
+    shortened = {text for text in set(written) if is_spreadsheet_shortened(text)}
+    lost = {text for text in set(written) - shortened if find_lost_zeros(codec, kind, text)}
+    places = list(zip(some, written, strict=True))
+    return [at for at, text in places if text in shortened], [at for at, text in places if text in lost]
 
 
 def judge_values(values: pl.Series, credentials: pl.Series) -> ColumnDamage:

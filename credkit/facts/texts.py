@@ -170,9 +170,9 @@ def find_lost_zeros(codec: AnyCodec, kind: CredentialKind | None, text: str) -> 
         return None
     for zeros in _possible_zeros(codec, len(text)):
         restored = "0" * zeros + text
-        if codec._decode_raw(restored) is None:
+        fields = codec._decode_raw(restored)
+        if fields is None:
             continue
-        fields = codec.inspect(restored).value or {}
         if zeros > MOST_LOST_HEX_DIGITS and _is_hexadecimal(codec, restored):
             continue
         if kind is None:
