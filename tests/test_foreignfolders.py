@@ -216,6 +216,32 @@ def test_what_a_target_holds_gives_its_chain(name: str, tmp_path: Path) -> None:
             assert line["action"] == ("add" if not is_there else "change" if person.number in wrong else "keep")
 
 
+TRUNCATED: dict[str, Callable[[int, int], str]] = {
+    "last digits as registered": lambda facility, number: f"{facility:03d}{number:05d}"[-6:],
+    "last digits of the decimal": lambda facility, number: f"{facility << 16 | number:010d}"[-5:],
+    "last digits of the card number": lambda facility, number: f"{number:05d}"[-4:],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", TRUNCATED)
+def test_a_target_that_holds_the_last_digits_gets_a_chain_with_its_doubt(name: str, tmp_path: Path) -> None:
+    people = make_people()
+    register, log = write_german(tmp_path)
+    made = proposed(tmp_path / "site", register, log, write_held(tmp_path, people, TRUNCATED[name]), options=ZONE)
+    target = tomllib.loads(made["toml"])["targets"]["gate"]
+    assert target["chain"].startswith("last-digits:")
+    texts = [TRUNCATED[name](*person.prox) for person in people if person.prox]
+    alike = sum(texts.count(text) > 1 for text in texts)
+    (doubt,) = (each for each in made["doubts"] if each.startswith("targets.gate.chain"))
+    assert f"only the last digits of the numbers: {alike} of {len(texts)} numbers" in doubt
+    first_result(tmp_path / "site")
+    found = [line for line in table(tmp_path / "site" / "result" / "crosswalk.csv") if line["target"] == "gate"]
+    held = {person.number: TRUNCATED[name](*person.prox) for person in people if person.prox}
+    assert {line["person"] for line in found} == {*held}
+    assert {line["text"] for line in found if line["text"]} <= {*texts}
+    assert all(line["text"] == held[line["person"]] for line in found if line["action"] in ("keep", "add"))
+
+
 def test_an_export_that_no_chain_fits_is_left_out_with_a_reason(tmp_path: Path) -> None:
     random = Random(3)
     register, log = write_german(tmp_path)

@@ -16,7 +16,7 @@ from credkit.discover.sitetoml import key_toml, kind_lines, quote_toml, reader_l
 from credkit.proposal.cellforms import describe_cells
 from credkit.proposal.exporttable import relative_path
 from credkit.proposal.filelines import write_file_keys, write_others, write_strip
-from credkit.proposal.heldfiles import HeldExport, describe_shared
+from credkit.proposal.heldfiles import HeldExport, describe_shared, describe_truncation
 from credkit.proposal.printednumbers import printed_chain
 from credkit.proposal.sitelines import LOOK, SiteLines
 
@@ -62,6 +62,7 @@ def write_held(lines: SiteLines, exports: Mapping[str, HeldExport], folder: Path
             f"{export.path.name} from the numbers of the same persons",
             *(f"as many by {chain}" for chain in export.rivals[:MOST_RIVALS]),
             doubt="; ".join(filter(None, (
+                describe_truncation(export),
                 "several chains fit, and write other texts for other cards" * bool(export.rivals),
                 f"{format_count(others, 'text is', 'texts are')} of other cards, or written otherwise" * bool(others),
             ))),

@@ -6,7 +6,9 @@ what counts is how many texts a chain writes as the export has them.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+import re
+from collections import Counter
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -31,6 +33,11 @@ FEWEST_FITS, FIT_SHARE = 5, 0.5  # texts that a chain must write
 MOST_PAIRS = 300  # that chains are searched in
 MOST_TRIED = 4  # candidates of a search, and chains of a candidate
 HELD = "held"
+TRUNCATION = "last-digits:"
+FEWEST_DIGITS = 3  # that are held of a number: fewer are those of too many cards
+LONGEST_NUMBER = 20  # digits of a field
+TWO_PART_KEY, TWO_PARTS = ("facility", "number"), ["decimal:24,10/fields:facility:8,number:16"]
+_HEX = re.compile("hex:([0-9]{1,2})(?=/|$)")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +45,8 @@ class HeldExport:
     """An export of a target: its columns, and the chain that writes its texts from the numbers of a kind.
 
     ``shared`` of ``persons`` are persons of the register, and the chain writes ``fits`` of the ``pairs`` texts of those
-    with one number. ``rivals`` write as many, and others for other numbers.
+    with one number. ``rivals`` write as many, and others for other numbers. ``truncated`` is set where the
+    texts are the last digits of the numbers.
     """
 
     table: ExportTable
@@ -51,6 +59,7 @@ class HeldExport:
     fits: int = 0
     pairs: int = 0
     rivals: tuple[str, ...] = ()
+    truncated: tuple[int, int] = (0, 0)  # numbers that share their text with others, and all of the kind
 
     @property
     def path(self) -> Path:
@@ -96,12 +105,16 @@ def _read_export(
                 (next(iter(of_kind[who])), has) for who, has in rows if has and len(of_kind.get(who, ())) == 1
             ]  # fmt: skip
             if text != person and kind.values and pairs:
-                fit = _fit(kind, pairs, {value for values in of_kind.values() for value in values}, seconds)
+                values = {value for some in of_kind.values() for value in some}
+                chains = [chain for each in found.readers if each.kind == kind.name for chain in each.chains]
+                fit = _fit(kind, pairs, values, _candidates(kind, pairs, seconds))
+                fit = fit or _fit(kind, pairs, values, _truncating(kind, chains, pairs))
                 if fit is not None and fit[1] > best.fits:
-                    chain, fits, rivals = fit
+                    chain, fits, rivals, alike = fit
                     best = HeldExport(
                         table=table, person=person, text=text, shared=best.shared, persons=best.persons, kind=kind.name,
                         chain=chain, fits=fits, pairs=len(pairs), rivals=rivals,
+                        truncated=(alike, len(values)) if chain.startswith(TRUNCATION) else (0, 0),
                     )  # fmt: skip
     return best
 
@@ -117,15 +130,16 @@ def _number_columns(table: ExportTable) -> list[str]:
 
 
 def _fit(
-    kind: FoundKind, pairs: Sequence[tuple[str, str]], values: Collection[str], seconds: float | None
-) -> tuple[str, int, tuple[str, ...]] | None:  # fmt: skip
-    """The chain that writes most texts, how many these are, and others that write as many, but not for all values.
+    kind: FoundKind, pairs: Sequence[tuple[str, str]], values: Collection[str], candidates: Iterable[str]
+) -> tuple[str, int, tuple[str, ...], int] | None:  # fmt: skip
+    """The chain that writes most texts, how many these are, others that write as many, but not for all values, and how
+    many values share their text with others.
 
-    Chains are looked for in a sample of the pairs; only the best of the sample are tried on all.
+    Chains are tried on a sample of the pairs; only the best of the sample are tried on all.
     """
-    sample = pairs[:: -(-len(pairs) // MOST_PAIRS)]
+    sample = _sample(pairs)
     some = _read_values(kind, {value for value, _ in sample})
-    fits = {chain: _count_fits(_write(kind, chain, some), sample) for chain in _candidates(kind, sample, seconds)}
+    fits = {chain: _count_fits(_write(kind, chain, some), sample) for chain in candidates}
     fields = _read_values(kind, values)
     best = sorted((chain for chain in fits if fits[chain]), key=lambda chain: -fits[chain])[:MOST_TRIED]
     written = {chain: _write(kind, chain, fields) for chain in best}
@@ -134,7 +148,12 @@ def _fit(
     if chosen is None or fits[chosen] < max(FEWEST_FITS, FIT_SHARE * len(pairs)):
         return None
     rivals = tuple(chain for chain in fits if fits[chain] == fits[chosen] and written[chain] != written[chosen])
-    return chosen, fits[chosen], rivals
+    alike = sum(count for count in Counter(written[chosen].values()).values() if count > 1)
+    return chosen, fits[chosen], rivals, alike
+
+
+def _sample(pairs: Sequence[tuple[str, str]]) -> Sequence[tuple[str, str]]:
+    return pairs[:: -(-len(pairs) // MOST_PAIRS)]
 
 
 def _count_fits(texts: Mapping[str, str], pairs: Sequence[tuple[str, str]]) -> int:
@@ -163,6 +182,7 @@ def _write(kind: FoundKind, chain: str, fields: Mapping[str, Any]) -> dict[str, 
 
 def _candidates(kind: FoundKind, pairs: Sequence[tuple[str, str]], seconds: float | None) -> Iterator[str]:
     """Chains that may write the texts of pairs: those of both searches, and the card number in digits."""
+    pairs = _sample(pairs)
     yield from kind.values
     rows = [RegisterRow(kind.name, value) for value, _ in pairs]
     for reader in search_site({HELD: [text for _, text in pairs]}, rows, seconds=seconds).readers:
@@ -179,6 +199,39 @@ def _candidates(kind: FoundKind, pairs: Sequence[tuple[str, str]], seconds: floa
     name = kind.key[-1]
     template = f"template:{{{name}:{f'0{widths.pop()}' if len(widths) == 1 else ''}d}}"
     yield from (template, f"{template}/select:{name}")
+
+
+def _truncating(kind: FoundKind, chains: Sequence[str], pairs: Sequence[tuple[str, str]]) -> Iterator[str]:
+    """Chains that may write texts which are the last digits of the numbers: of their own form, or as one decimal."""
+    widths = {len(text) for _, text in pairs if text.isdecimal() and text.isascii()}
+    if len(widths) != 1 or not all(text.isdecimal() for _, text in pairs) or (width := widths.pop()) < FEWEST_DIGITS:
+        return
+    name = kind.key[-1]
+    whole = [f"template:{{{name}:0{LONGEST_NUMBER}d}}/select:{name}", *(TWO_PARTS * (kind.key == TWO_PART_KEY))]
+    for chain in dict.fromkeys((*kind.values, *map(_to_decimal, (*kind.values, *chains)), *whole)):
+        yield f"{TRUNCATION}{width}/{chain}"
+
+
+def _to_decimal(chain: str) -> str:
+    """The chain with decimal digits in place of hexadecimal ones.
+
+    >>> _to_decimal("hex:8/fields:number:32")
+    'decimal:32,10/fields:number:32'
+    """
+    if (match := _HEX.match(chain)) is None or not (bits := 4 * int(match[1])):
+        return chain
+    return f"decimal:{bits},{len(str((1 << bits) - 1))}{chain[match.end() :]}"
+
+
+def describe_truncation(export: HeldExport) -> str:
+    """What is in doubt about a target that has the last digits of the numbers only; empty where it has all of them."""
+    alike, total = export.truncated
+    if not total:
+        return ""
+    return (
+        "its texts are only the last digits of the numbers: "
+        f"{alike:,} of {format_count(total, 'number')} of the register share theirs with another card"
+    )
 
 
 def describe_unfit(export: HeldExport) -> str:
