@@ -108,7 +108,9 @@ def _read_export(
                 values = {value for some in of_kind.values() for value in some}
                 chains = [chain for each in found.readers if each.kind == kind.name for chain in each.chains]
                 fit = _fit(kind, pairs, values, _candidates(kind, pairs, seconds))
-                fit = fit or _fit(kind, pairs, values, _truncating(kind, chains, pairs))
+                if fit is None or fit[1] < len(pairs):
+                    other = _fit(kind, pairs, values, _truncating(kind, chains, pairs))
+                    fit = other if other is not None and (fit is None or other[1] > fit[1]) else fit
                 if fit is not None and fit[1] > best.fits:
                     chain, fits, rivals, alike = fit
                     best = HeldExport(
