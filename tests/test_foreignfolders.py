@@ -327,3 +327,17 @@ def test_persons_with_several_lines_get_ids_of_their_numbers(tmp_path: Path) -> 
     made = proposed(tmp_path / "site", register, log)
     assert tomllib.loads(made["toml"])["files"]["credentials"]["credential_id"] == "{kind}-{value}"
     assert made["refused"] is None
+
+
+def test_a_column_whose_header_names_no_card_is_marked_and_taken_when_it_is_declared(tmp_path: Path) -> None:
+    register, log = write_columns(
+        tmp_path, {"Transponder": prox, "Feld 7": lambda person: str(9000000 + 37 * int(person.number))}
+    )
+    made = proposed(tmp_path / "site", register, log, options=ZONE)
+    (doubt,) = (each for each in made["doubts"] if each.startswith("files.credentials.columns"))
+    assert "'Feld 7' is left out, and 150 of 150 cells look like numbers of cards" in doubt
+    assert doubt.endswith("--card 'Feld 7'")
+    again = proposed(tmp_path / "again", register, log, options=(*ZONE, "--card", "Feld 7"))
+    numbers = tomllib.loads(again["toml"])["files"]["credentials"]["numbers"]
+    assert [each["columns"]["value"] for each in numbers] == ["Transponder", "Feld 7"]
+    assert again["refused"] is None

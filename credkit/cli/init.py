@@ -30,6 +30,10 @@ SITE_FILE, RESULT = "site.toml", "result"
     help="An export to look at: one with credentials, one with readings, others of what targets hold. Repeatable.",
 )  # fmt: skip
 @click.option(
+    "--card", "cards", multiple=True, metavar="HEADER",
+    help="A column of the credentials that has numbers of cards, whatever its header. Repeatable.",
+)  # fmt: skip
+@click.option(
     "--time-zone", metavar="NAME", help="The IANA time zone of the site, such as Europe/Amsterdam. Default: Etc/UTC."
 )
 @click.option(
@@ -39,7 +43,7 @@ SITE_FILE, RESULT = "site.toml", "result"
 @click.option("--yes", is_flag=True, help="Write without asking.")
 @options.with_output_options
 def init(
-    folder: Path, exports: tuple[Path, ...], time_zone: str | None, seconds: float | None, yes: bool,
+    folder: Path, exports: tuple[Path, ...], cards: tuple[str, ...], time_zone: str | None, seconds: float | None, yes: bool,
     as_json: bool, reveal: bool,
 ) -> int:  # fmt: skip
     """Write a site file to begin with into FOLDER (./site). Nothing is overwritten.
@@ -69,8 +73,8 @@ def init(
     if not exports:
         from credkit.proposal.samplesite import sample_site
 
-        if time_zone is not None or seconds is not None:
-            raise click.UsageError("--time-zone and --seconds need --from FILE: the sample is always the same")
+        if time_zone is not None or seconds is not None or cards:
+            raise click.UsageError("--card, --time-zone and --seconds need --from FILE: the sample is always the same")
         _write(folder, sample_site())
         if as_json:
             door.record({"site": str(path)})
@@ -85,7 +89,7 @@ def init(
     if time_zone is not None:
         _refuse_unknown_zone(time_zone)
     with door.progress() as progress:
-        made = propose_site(exports, folder, time_zone=time_zone or "", seconds=seconds, progress=progress)
+        made = propose_site(exports, folder, time_zone=time_zone or "", seconds=seconds, cards=cards, progress=progress)
     asks = not (yes or as_json) and sys.stdin.isatty()
     if asks:
         click.echo(made.toml if reveal else mask_accounts(made.toml))

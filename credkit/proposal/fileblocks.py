@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import replace
+from shlex import quote
 
 from credkit.core.sentences import format_count, redacted_repr
 from credkit.discover.siteresults import SiteDiscovery
 from credkit.discover.sitetoml import quote_toml
-from credkit.proposal.cellforms import describe_cells
+from credkit.proposal.cellforms import describe_cells, filled
 from credkit.proposal.columnroles import find_credential_ids, find_id_columns
+from credkit.proposal.exporttable import ExportTable
 from credkit.proposal.filelines import (
     RegisterColumns,
     absent_constants,
@@ -43,29 +45,35 @@ from credkit.proposal.printednumbers import find_printed
 from credkit.proposal.sitelines import SiteLines
 from credkit.site.rows import CREDENTIALS, READINGS
 
+SHORTEST_NUMBER = 5  # characters of what looks like the number of a card
 CREDENTIALS_TABLE, READINGS_TABLE = "credentials", "readings"
 CARD_HEADERS = {"value": "header", "printed": "printed"}  # what a `CardColumn` calls the headers of our columns
 
 
 def find_cards(
-    pair: FilePair, numbers: NumberColumns, together: Sequence[str], found: SiteDiscovery
+    pair: FilePair, numbers: NumberColumns, together: Sequence[str], found: SiteDiscovery, declared: Collection[str] = ()
 ) -> tuple[CardColumn, ...]:  # fmt: skip
     """The columns of a register that have the numbers of several cards of each person; none where there is one only.
 
-    They are those that readers give ``together``, and those whose header and cells are of a card that no reader gives.
+    They are those that readers give ``together``, those whose header and cells are of a card that no reader gives, and
+    those that are ``declared`` as cards.
     """
     table, given = pair.register, [*together] or [numbers.value]
-    if not has_card_columns(pair) or not (together or numbers.known >= FEWEST_SHARED):
+    if not has_card_columns(pair) or not (together or declared or numbers.known >= FEWEST_SHARED):
         return ()
     ids = find_credential_ids(table, [name for name in pair.roles.numbers if name not in given])
     named = [
         name for name, known in numbers.others.items()
-        if name not in given and known == 0 and name != ids and names_subject(name, "value", "credential_id")
-        and not any(
-            find_printed(table, [name], [one if together else ONE_KIND] * table.rows, one, found) for one in given
-        )
+        if name not in given and (name in declared or (
+            known == 0 and name != ids and names_subject(name, "value", "credential_id") and not any(
+                find_printed(table, [name], [one if together else ONE_KIND] * table.rows, one, found) for one in given
+            )
+        ))
     ]  # fmt: skip
-    cards = [*(CardColumn(header=name) for name in given), *(CardColumn(header=name, is_read=False) for name in named)]
+    cards = [
+        *(CardColumn(header=name) for name in given),
+        *(CardColumn(header=name, is_read=numbers.others[name] > 0) for name in named),
+    ]
     order = [*table.columns]
     return tuple(sorted(cards, key=lambda card: order.index(card.header))) if len(cards) > 1 else ()
 
@@ -150,6 +158,7 @@ def write_credentials(
         lines.doubt("columns", f"nothing says what the days in {names} mean: left out; if cards are valid until one "
                     f'of them, write valid_until = {redacted_repr(pair.roles.days[0])} under columns')  # fmt: skip
     write_others(lines, table, columns.used)
+    _write_other_numbers(lines, table, pair.roles.numbers, columns)
     write_register_columns(lines, table, columns, CREDENTIALS_TABLE)
     words = {}
     if "status" in headers:
@@ -166,6 +175,21 @@ def write_credentials(
         write_words(lines, CREDENTIALS_TABLE, column, meanings, doubts)
     write_cards(lines, table, columns, CREDENTIALS_TABLE)
     return [NOBODY] if words["person_id"][0] else []
+
+
+def _write_other_numbers(
+    lines: SiteLines, table: ExportTable, names: Sequence[str], columns: RegisterColumns
+) -> None:  # fmt: skip
+    """The columns that are left out and whose cells look like numbers of cards, each with what would take it."""
+    for name in names:
+        some = filled(table.columns[name])
+        count = sum(len(text) >= SHORTEST_NUMBER for text in some)
+        known = columns.other_numbers.get(name, 0)
+        if name in columns.used or count < FEWEST_SHARED or (not known and len(set(some)) < len(some)):
+            continue
+        what = f"; readers give {known:,} of those tried" if known else "; of those tried, readers give none"
+        lines.doubt("columns", f"{redacted_repr(name)} is left out, and {count:,} of {format_count(len(some), 'cell')} look "
+                    f"like numbers of cards{what}: if they are cards, run init again with --card {quote(name)}")  # fmt: skip
 
 
 def _write_ids(lines: SiteLines, columns: RegisterColumns) -> None:

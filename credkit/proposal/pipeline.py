@@ -11,6 +11,7 @@ from pathlib import Path
 
 from credkit.core.errors import DefinitionError
 from credkit.core.progress import SILENT, Progress
+from credkit.core.sentences import redacted_repr
 from credkit.discover.siteregister import RegisterRow
 from credkit.discover.siteresults import SiteDiscovery
 from credkit.proposal.chainlines import write_chains, write_held, write_targets
@@ -50,10 +51,11 @@ class SiteProposal:
 
 def propose_site(
     paths: Sequence[Path], folder: Path, *, time_zone: str = "", seconds: float | None = None,
-    progress: Progress = SILENT,
+    cards: Sequence[str] = (), progress: Progress = SILENT,
 ) -> SiteProposal:  # fmt: skip
     """The site file for ``folder`` that the exports at ``paths`` suggest; they are read where they are.
 
+    ``cards`` are headers of columns with numbers of cards that their names do not show.
     Raises `DefinitionError` where no two of them are a register of credentials and a log of readings.
     """
     tables = [table for path in paths for table in read_exports(path)]
@@ -78,12 +80,13 @@ def propose_site(
         raise DefinitionError(_describe_nothing(tables))
     readings = texts[numbers.text]
     together = find_together(rows, readings, numbers) if has_card_columns(pair) else ()
-    cards: tuple[CardColumn, ...] = tuple(CardColumn(header=name) for name in together)
-    found = _search(pair, numbers, cards, readings, seconds, progress)
-    with_named = find_cards(pair, numbers, together, found)
-    if len(with_named) > len(cards):
-        cards = with_named
-        found = _search(pair, numbers, cards, readings, seconds, progress)
+    columns_of_cards: tuple[CardColumn, ...] = tuple(CardColumn(header=name) for name in together)
+    found = _search(pair, numbers, columns_of_cards, readings, seconds, progress)
+    _refuse_unknown_cards(pair, cards)
+    with_named = find_cards(pair, numbers, together, found, cards)
+    if len(with_named) > len(columns_of_cards):
+        columns_of_cards = with_named
+        found = _search(pair, numbers, columns_of_cards, readings, seconds, progress)
     lines = SiteLines()
     lines.comment(
         "Proposed by credkit init. The evidence for each line stands above it.",
@@ -98,7 +101,7 @@ def propose_site(
     lines.key("time_zone", time_zone or "Etc/UTC", doubt=zone_doubt)
     lines.key("as_of", _last_day(times, form), "the day of the last reading",
               doubt="status is judged on this day: write the day on which the register was exported")  # fmt: skip
-    columns = register_columns(pair, numbers, found, cards)
+    columns = register_columns(pair, numbers, found, columns_of_cards)
     pools = write_credentials(lines, pair, columns, form.pattern, relative_path(pair.register.path, folder))
     ids_of = columns.headers.get("credential_id")
     ids = set(column_cells(pair.register, ids_of)) if ids_of is not None else set()
@@ -129,6 +132,21 @@ def propose_site(
         names=(pair.register.name, pair.log.name), unused=unused, found=found,
         held={name: each.path for name, each in held.items()},
     )  # fmt: skip
+
+
+def _refuse_unknown_cards(pair: FilePair, cards: Sequence[str]) -> None:
+    """Refuse a header that is declared as one of cards, where no such column may have their numbers."""
+    for name in cards:
+        if name not in pair.roles.numbers:
+            known = ", ".join(map(redacted_repr, pair.roles.numbers))
+            raise DefinitionError(
+                f"--card: {redacted_repr(name)} is no column of {pair.register.name} that may have numbers of cards; "
+                f"those are {known}"
+            )
+    if cards and not has_card_columns(pair):
+        raise DefinitionError(
+            f"--card: {pair.register.name} has a column of kinds, or none of persons: a line of it has one card"
+        )
 
 
 def _search(
