@@ -117,6 +117,7 @@ def test_no_line_breaks_within_an_option_or_before_a_percent_sign(
         assert set(styles) <= {"inline"}, "the words before and behind stand on the same line"
     text = browser.run("document.body.textContent")
     assert {found for found in re.findall(r"[0-9.]+ %", text) if "." in found} <= pieces
+    assert set(re.findall(r"\bP-[0-9]{4}\b", text)) <= pieces
     if name == "alone":
         assert {"--since RUN", "--keep N", "credkit crosswalk --since RUN"} <= pieces
 

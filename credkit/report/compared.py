@@ -94,7 +94,7 @@ def report_comparison(found: RunComparison, *, made: datetime | None = None) -> 
     return render_page(
         "comparison.html", mark=MARK, title=TITLE, site=found.before.site,
         made_on=f"{format_minute(made or datetime.now(UTC), UTC)} (UTC)", compared=found, differences=differences,
-        word=describe_direction(found), answers=_answer(found, differences), most_people=MOST_PEOPLE_LISTED,
+        word=describe_direction(found), answers=_answer(found, differences),
         inputs=[(name, before.get(name, ""), after.get(name, "")) for name in dict.fromkeys((*before, *after))],
         versions=list_versions(), cautions=(*OF_A_RESULT[:1], COPIES, *OF_A_RESULT[1:]),
     )  # fmt: skip

@@ -56,7 +56,7 @@ def report_crosswalk(
         pairs=[row for row in counts if row.is_read], other_pairs=[row for row in counts if not row.is_read],
         nowhere=[row for row in result.readiness.counts if not row.area and row.people],
         shares=lambda row: draw_shares((row.seen, row.paper, row.conflict, row.nothing)),
-        locked=list(list_locked(result.readiness)), most_open=MOST_OPEN, most_people=MOST_PEOPLE_LISTED,
+        locked=list(list_locked(result.readiness)), most_open=MOST_OPEN,
         rows_of=describe_item_rows, meanings=FINDING_CODES, against=AGAINST,
         compared=compared, differences=count_differences(compared) if compared else None,
         limits=list(list_limits(result, cutover, without_export)),

@@ -24,7 +24,15 @@ from credkit.audit.sentences import (
 )
 from credkit.core.sentences import describe_rows, format_count
 from credkit.core.version import __version__
-from credkit.report.words import LONGEST_NAME, format_bytes, format_known, join_names, keep_together, show_text
+from credkit.report.words import (
+    LONGEST_NAME,
+    format_bytes,
+    format_known,
+    join_ids,
+    join_names,
+    keep_together,
+    show_text,
+)
 from credkit.work.text import describe_counts, describe_ends
 
 REPORTED_PACKAGES = ("polars", "numpy", "jinja2")  # packages that took part
@@ -66,7 +74,8 @@ def _environment() -> Environment:
     found.filters |= {
         "shown": lambda text: keep_together(show_text(text)), "whole": keep_together, "name": show_name,
         "n": lambda number: f"{number:,}", "known": format_known, "sizes": format_bytes,
-        "joined": join_names, "counted": format_count, "percent": format_percent, "amount": format_amount,
+        "joined": join_names, "ids": join_ids, "counted": format_count, "percent": format_percent,
+        "amount": format_amount,
         "hints": describe_causes, "doubt": describe_doubt, "blind": describe_undetected,
         "sort_of": lambda each: describe_sort(each.codec, each.rule, each.sort),
         "rows": describe_rows, "whom": describe_counts, "ends": describe_ends,

@@ -13,6 +13,7 @@ from credkit.work.items import WorkItem
 
 LONGEST_SENTENCE = 2000  # characters of a sentence that are shown
 LONGEST_NAME = 100
+LONGEST_WHOLE = 24  # characters of an id that stays on one line
 WHOLE = re.compile(r"--[a-z][a-z-]*(?: [A-Z]+)?|[0-9][0-9.,]* %")  # an option with its value, a share: on one line
 BYTE_UNITS = (("GB", 10**9), ("MB", 10**6), ("kB", 10**3))
 
@@ -36,6 +37,17 @@ def keep_together(text: str) -> Markup:
     <span class="whole">--keep N</span> keeps &lt; <span class="whole">9.0 %</span>
     """
     return Markup(WHOLE.sub(r'<span class="whole">\g<0></span>', str(escape(text))))
+
+
+def join_ids(ids: Sequence[str]) -> Markup:
+    """Ids in a row as HTML in which no line breaks within one, unless it is long.
+
+    >>> print(join_ids(["P-1", "P-2"]))
+    <span class="whole">P-1</span>, <span class="whole">P-2</span>
+    """
+    texts = (show_text(each, LONGEST_NAME) for each in ids)
+    whole = Markup('<span class="whole">{}</span>')
+    return Markup(", ").join(whole.format(text) if len(text) <= LONGEST_WHOLE else text for text in texts)
 
 
 def format_known(count: int) -> str:
