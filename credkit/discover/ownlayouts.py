@@ -135,7 +135,8 @@ def with_layout(base: FoundReader, own: OwnLayout) -> FoundReader:
             )
         return replace(
             base, kind=own.fit.kind, chains=(own.chain,), known=len(own.fit.known), evidence=own.fit.evidence,
-            reason=f"no document has its layout, which is derived from {frames}", next_card=measure, layout=found,
+            reason=f"no document has its layout, which is derived from {frames}", rivals=(), next_card=measure,
+            layout=found,
         )  # fmt: skip
     if own.rivals:
         reason = f"its frames have the numbers of several kinds: {', '.join(own.rivals)}"
@@ -146,7 +147,9 @@ def with_layout(base: FoundReader, own: OwnLayout) -> FoundReader:
     elif own.wanted is not None:
         reason = "its frames have a layout of their own that gives too few registered numbers"
     else:
-        reason = f"its frames have a layout of their own, with {_checks(found)}, but no registered numbers beyond chance"
+        reason = (
+            f"its frames have a layout of their own, with {_checks(found)}, but no registered numbers beyond chance"
+        )
         measure = (
             f"present cards with known numbers to {base.name}, write them beside its frames, and let credkit discover "
             f"layout FILE --chain {own.chain.rpartition('/')[0]} place them"

@@ -38,6 +38,7 @@ PART_SHARE = 0.05  # of a reader's texts, for a second chain after a change
 MOST_CHAINS = 3  # of one reader
 MOST_SURVIVORS = 24  # chains of the sample that are tried on all texts
 ORDER_SHARE = 0.98  # of the texts, that must lie on their side of a change
+SEVERAL = "several chains fit equally"
 NOTHING = "no chain gives registered numbers beyond chance"
 
 
@@ -189,7 +190,7 @@ class RegisterSearch:
         known = sum(len(each.known) for each in taken)
         base = FoundReader(name, stream=reader.stream, texts=len(reader.texts), known=known)
         if rivals and not taken:
-            return undecided(base, "several chains fit equally", rivals)
+            return undecided(base, SEVERAL, rivals)
         if not taken or known < KNOWN_SHARE * len(reader.texts):
             reason = NOTHING if not taken else (
                 f"the likeliest chain explains only {known} of {len(reader.texts)} texts"
@@ -211,7 +212,8 @@ class RegisterSearch:
         found: list[FoundReader] = []
         for done, reader in enumerate(readers):
             self.clock.show("deriving layouts", done, len(readers))
-            if reader.reason == NOTHING and not reader.stream and not self.clock.is_over:
+            is_open = not reader.is_decided and reader.reason != SEVERAL and not reader.stream
+            if is_open and not self.clock.is_over:
                 options = {
                     (place, number): NumberSet(shape.kind, value.key, self.known[place, number])
                     for place, shape in enumerate(self.shapes) if place not in voted
@@ -220,7 +222,7 @@ class RegisterSearch:
                 earlier = SiteDiscovery((), tuple(found), True).layouts
                 texts = list(dict.fromkeys(self.readings[reader.name]))  # those of a stream that failed are swipes
                 own = derive_layout(reader.name, texts, [*self.sets, *options.values()], earlier)
-                if own is not None:
+                if own is not None and (own.fit is not None or reader.reason == NOTHING):
                     reader = with_layout(reader, own)
                     for (place, number), wanted in options.items():
                         if reader.is_decided and wanted is own.wanted:

@@ -187,7 +187,7 @@ def _candidates(kind: FoundKind, pairs: Sequence[tuple[str, str]], seconds: floa
     pairs = _sample(pairs)
     yield from kind.values
     rows = [RegisterRow(kind.name, value) for value, _ in pairs]
-    for reader in search_site({HELD: [text for _, text in pairs]}, rows, seconds=seconds).readers:
+    for reader in search_site({HELD: [text for _, text in pairs]}, rows, own_layouts=False, seconds=seconds).readers:
         yield from (*reader.chains, *reader.alike[:MOST_TRIED])
     for candidate in search_chain(pairs, seconds=seconds).candidates[:MOST_TRIED]:
         for source, target in candidate.chains[:MOST_TRIED]:

@@ -51,7 +51,7 @@ def choose_columns(
         if len(busiest) > 1:
             some[POOL] = [each for name in busiest for each in readers[name][: TRIED_TEXTS // len(busiest)]]
         for value, rows in values.items():
-            decided = search_site(some, rows).decided
+            decided = search_site(some, rows, own_layouts=False).decided
             ranks[value, text] = (
                 max((reader.known for reader in decided), default=0),
                 sum(reader.evidence for reader in decided),
@@ -94,7 +94,9 @@ def _decided(
 ) -> list[FoundReader]:  # fmt: skip
     """The readers whose chains are decided, where each column of numbers is a kind of its own."""
     rows = [RegisterRow(name, row.value) for name, some in columns.items() for row in some]
-    return [reader for reader in search_site(readings, rows).decided if reader.known >= FEWEST_SHARED]
+    return [
+        reader for reader in search_site(readings, rows, own_layouts=False).decided if reader.known >= FEWEST_SHARED
+    ]
 
 
 def search_chains(
@@ -102,7 +104,8 @@ def search_chains(
     seconds: float | None = None, progress: Progress = SILENT,
 ) -> SiteDiscovery:  # fmt: skip
     """The ``kinds`` and readers of a site; small readers get the chain of others, with a reason to doubt it."""
-    found = _share_chains(search_site(readings, rows, seconds=seconds, progress=progress), readings, rows)
+    found = search_site(readings, rows, own_layouts=False, seconds=seconds, progress=progress)
+    found = _share_chains(found, readings, rows)
     known, read = {kind.name for kind in found.kinds}, {reader.name for reader in found.readers}
     others = [FoundKind(name, (), (), 0, 0, is_decided=False) for name in dict.fromkeys(kinds) if name not in known]
     silent = [FoundReader(name, reason="none of its readings has a text") for name in readings if name not in read]
@@ -118,7 +121,7 @@ def _share_chains(
         return found
     pooled, kinds, doubt = found.decided, found.kinds, "too few texts to decide: this is a chain of other readers"
     if not pooled:
-        together = search_site({POOL: [text for texts in readings.values() for text in texts]}, rows)
+        together = search_site({POOL: [text for texts in readings.values() for text in texts]}, rows, own_layouts=False)
         pooled, kinds = together.decided, together.kinds
         doubt = "too few texts to decide: the texts of all readers together have this chain"
     sets = {kind.name: _number_set(kind, rows) for kind in kinds if kind.values and not kind.has_issue}
