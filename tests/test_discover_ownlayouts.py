@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import tomllib
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from random import Random
 
@@ -111,7 +111,7 @@ def test_the_proposed_site_runs_through_the_crosswalk_with_the_right_numbers(tmp
     assert bool(wrong) == bool(damaged)
 
 
-FORMS = {
+FORMS: dict[str, Callable[[str], str]] = {
     "binary": lambda bits: bits,
     "hexadecimal": lambda bits: f"{int(bits, 2):09X}",
     "small letters": lambda bits: f"{int(bits, 2):09x}",
