@@ -43,7 +43,8 @@ SITE_FILE, RESULT = "site.toml", "result"
 @click.option("--yes", is_flag=True, help="Write without asking.")
 @options.with_output_options
 def init(
-    folder: Path, exports: tuple[Path, ...], cards: tuple[str, ...], time_zone: str | None, seconds: float | None, yes: bool,
+    folder: Path, exports: tuple[Path, ...], cards: tuple[str, ...], time_zone: str | None,
+    seconds: float | None, yes: bool,
     as_json: bool, reveal: bool,
 ) -> int:  # fmt: skip
     """Write a site file to begin with into FOLDER (./site). Nothing is overwritten.

@@ -51,7 +51,8 @@ CARD_HEADERS = {"value": "header", "printed": "printed"}  # what a `CardColumn` 
 
 
 def find_cards(
-    pair: FilePair, numbers: NumberColumns, together: Sequence[str], found: SiteDiscovery, declared: Collection[str] = ()
+    pair: FilePair, numbers: NumberColumns, together: Sequence[str], found: SiteDiscovery,
+    declared: Collection[str] = (),
 ) -> tuple[CardColumn, ...]:  # fmt: skip
     """The columns of a register that have the numbers of several cards of each person; none where there is one only.
 
@@ -188,8 +189,11 @@ def _write_other_numbers(
         if name in columns.used or count < FEWEST_SHARED or (not known and len(set(some)) < len(some)):
             continue
         what = f"; readers give {known:,} of those tried" if known else "; of those tried, readers give none"
-        lines.doubt("columns", f"{redacted_repr(name)} is left out, and {count:,} of {format_count(len(some), 'cell')} look "
-                    f"like numbers of cards{what}: if they are cards, run init again with --card {quote(name)}")  # fmt: skip
+        cells = format_count(len(some), "cell")
+        lines.doubt(
+            "columns", f"{redacted_repr(name)} is left out, and {count:,} of {cells} look like numbers of cards{what}: "
+            f"if they are cards, run init again with --card {quote(name)}",
+        )  # fmt: skip
 
 
 def _write_ids(lines: SiteLines, columns: RegisterColumns) -> None:
