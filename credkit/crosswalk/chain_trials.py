@@ -127,8 +127,12 @@ class ChainTrials:
         """By text: the index of the known number that ``codec`` gives of it."""
         return self.known.find(self.kind, decode_columns(codec, texts, with_notes=False))
 
-    @cached_property
+    @property
     def _null(self) -> list[str]:
+        """Texts that the declared chain writes for numbers of nobody: the same for all readers of that chain."""
+        return self.known.texts_of_nobody((self.declared, self.kind.name), self._draw_null)
+
+    def _draw_null(self) -> list[str]:
         """Texts that the declared chain writes for numbers of nobody, beside the registered ones."""
         rows = [(place, self.kind.schema[name]) for place, name in enumerate(self.kind.key)]
         rooms = {place: row for place, row in rows if isinstance(row, Field)}

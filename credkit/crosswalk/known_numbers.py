@@ -5,6 +5,7 @@ Numbers are looked up in the register itself; what needs a pass over all of them
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cached_property
 from random import Random
 
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 
 from credkit.bulk.decoded_columns import DecodedColumns
 from credkit.bulk.words import Array
+from credkit.core.codec import AnyCodec
 from credkit.core.fields import Item
 from credkit.crosswalk.cards import first_by_form, hide_secret
 from credkit.crosswalk.register import Owners
@@ -28,6 +30,7 @@ class KnownNumbers:
 
     def __init__(self, owners: Owners, namespace: str) -> None:
         self._owners, self._namespace = owners, namespace
+        self._texts_of_nobody: dict[tuple[AnyCodec, str], list[str]] = {}
 
     def __contains__(self, values: object) -> bool:
         return (self._namespace, values) in self._owners
@@ -39,6 +42,12 @@ class KnownNumbers:
             rows = np.flatnonzero(decoded.ok)
             found[rows] = self._owners.find_all(self._namespace, number_columns(kind, decoded.fields, rows))
         return found
+
+    def texts_of_nobody(self, source: tuple[AnyCodec, str], draw: Callable[[], list[str]]) -> list[str]:
+        """The texts of a chain and a kind that ``draw`` makes of numbers of nobody, drawn once."""
+        if source not in self._texts_of_nobody:
+            self._texts_of_nobody[source] = draw()
+        return self._texts_of_nobody[source]
 
     def credentials(self, numbers: Array) -> list[tuple[str, ...]]:
         """The credentials of each of known ``numbers``, given by their places."""

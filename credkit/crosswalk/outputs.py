@@ -41,6 +41,7 @@ FINDINGS = CsvTable(
     unmasked=("subject",),  # masked before, but for those that a file may show
 )
 READINESS = CsvTable(columns=("person", "area", "target", "state", "locked", "code"))
+LINES_AT_ONCE = 1 << 15  # of crosswalk.csv: it bounds the memory that writing takes
 MAKER = "crosswalk"
 FILE_NAMES = ("crosswalk.csv", "exceptions.csv", "findings.csv", "readiness.csv", "run.json", "summary.txt")
 
@@ -75,8 +76,8 @@ def _fill_tables(result: Crosswalk) -> dict[str, FilledTable]:
 
 
 def _list_lines(result: Crosswalk) -> Iterator[Sequence[Column]]:
-    for start in range(0, len(result.lines), ROWS_AT_ONCE):
-        yield result.lines.columns(LINES.columns, slice(start, start + ROWS_AT_ONCE))
+    for start in range(0, len(result.lines), LINES_AT_ONCE):
+        yield result.lines.columns(LINES.columns, slice(start, start + LINES_AT_ONCE))
 
 
 def _list_readiness(readiness: Readiness) -> Iterator[Sequence[Column]]:

@@ -112,6 +112,12 @@ def _make_cells(values: Column, *, is_masked: bool = False) -> pl.Series:
     """The cells of a column; null where one is empty."""
     if isinstance(values, pl.Series):
         cells = values.cast(pl.String)
+        if values.dtype.is_numeric() or values.dtype.is_temporal():
+            return cells
+        if values.dtype in (pl.Categorical, pl.Enum):
+            names = values.unique().cast(pl.String)
+            if _make_cells(names, is_masked=is_masked).equals(_empty_to_null(names)):
+                return _empty_to_null(cells)
     else:
         types = set(map(type, values))
         texts = values if types <= {str} else list(map(str if types <= {str, int} else _format_value, values))

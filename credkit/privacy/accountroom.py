@@ -26,6 +26,7 @@ ACCOUNT_ROOM_PATTERN = f"[=;^%]|{_NUMBER.pattern}"
 TYPED_ROOM_PATTERN = f"[=^]|[0-9]{_MORE_DIGITS}"
 # What every text has that holds a payment track that reads well: a number and a separator behind it, D in chip data.
 TRACK_ROOM_PATTERN = rf"(?:[0-9][{JOINTS}{BLANKS}]?){{11}}[0-9][=Dd^]"
+SHORTEST_TRACK = 13  # bytes of a text in which that pattern may be found
 
 _TRACK_ROOM = re.compile(TRACK_ROOM_PATTERN)
 

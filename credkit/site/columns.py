@@ -19,7 +19,7 @@ from credkit.files.csvcolumns import NeedsStrictReader, RowBlock, read_blocks, r
 from credkit.files.faults import FileFaults
 from credkit.files.momentpatterns import MomentPattern
 from credkit.files.times import Clock
-from credkit.privacy.accountroom import TRACK_ROOM_PATTERN
+from credkit.privacy.accountroom import SHORTEST_TRACK, TRACK_ROOM_PATTERN
 from credkit.privacy.accounts import holds_track
 from credkit.site.frames import (
     CREDENTIAL_TYPES,
@@ -108,7 +108,8 @@ def load_reading_batches(site: Site, faults: FileFaults | None = None) -> Iterat
             last = frame["line"][-1] if frame.height else last
     except NeedsStrictReader:
         rows = read_readings(site.readings, site.readers, site.zone, _unguarded_readers(site), faults)
-        yield tabulate_readings([row for row in rows if row.line > last])
+        frame = tabulate_readings([row for row in rows if row.line > last])
+        yield frame.with_columns(frame["reader"].cast(pl.Enum(list(site.readers))))
 
 
 def load_reading_part(site: Site, part: FileRange) -> RowBlock:
@@ -161,7 +162,7 @@ def holds_tracks(frame: pl.DataFrame) -> bool:
     True
     """
     for column in frame.iter_columns():
-        if column.dtype == pl.String:
+        if column.dtype == pl.String and (column.str.len_bytes() >= SHORTEST_TRACK).any():
             texts = column.filter(column.str.contains(TRACK_ROOM_PATTERN))
             if any(map(holds_track, texts.unique())):
                 return True
@@ -203,13 +204,14 @@ def _require_own_ids(frame: pl.DataFrame, columns: Collection[str]) -> None:
 
 def _judge_readings(frame: pl.DataFrame, site: Site, clock: Clock, unguarded: Collection[str]) -> pl.DataFrame:
     """The columns of readings; raises `NeedsStrictReader` where a cell is at fault."""
-    _require(frame["reader"].is_in(list(site.readers)))
-    if holds_tracks(frame.filter(~pl.col("reader").is_in(list(unguarded)))):
+    reader = frame["reader"].cast(pl.Enum(list(site.readers)), strict=False)
+    _require(reader.is_not_null())
+    if holds_tracks(frame.filter(~pl.col("reader").is_in(list(unguarded))) if unguarded else frame):
         raise NeedsStrictReader
     times = clock.parse_times(frame["time"])
     if times.problems:
         raise NeedsStrictReader
-    return frame.with_columns(pl.Series("moment", times.moments, dtype=pl.Int64)).select(*READING_TYPES)
+    return frame.with_columns(reader, pl.Series("moment", times.moments, dtype=pl.Int64)).select(*READING_TYPES)
 
 
 def _require(is_valid: pl.Series) -> None:
