@@ -95,6 +95,13 @@ def test_the_sheet_and_header_line_that_the_site_declares_are_read(tmp_path: Pat
     assert (found.files[0].name, found.rows, found.good) == ("log.xlsx", 2, 2)
 
 
+def test_an_audit_counts_the_lines_of_a_footer(tmp_path: Path) -> None:
+    log = {"Protokoll": [LOG_HEADER, LOG_ROW, LOG_ROW, ["", "Summe", "2"]]}
+    site = make_site(tmp_path, log=log, readings='footer = "Summe"')
+    found = audit_site(site)
+    assert (found.rows, found.good) == (3, 2)
+
+
 @pytest.mark.parametrize("rows", [[], [["Stand"]], [["time", "reader", "txet"]]])
 def test_a_sheet_without_the_columns_is_refused(rows: list[list[str]], tmp_path: Path) -> None:
     with pytest.raises(DefinitionError, match=r"log\.xlsx"):

@@ -61,7 +61,7 @@ def _open_file(path: Path, plan: AuditPlan, delimiter: str, encoding: str) -> Ca
         declared = plan.site.readings if plan.site else CsvFile(path=path, name=name)
         return SheetSource(
             name=name, path=path, size=size, unit="row", columns=plan.columns,
-            file=replace(declared, path=path, name=name),
+            file=replace(declared, path=path, name=name, footer=""),  # an audit counts every row
         )  # fmt: skip
     if kind == ".parquet":
         return ParquetSource(name=name, path=path, size=size, unit="row", columns=plan.columns, clock=plan.clock)
