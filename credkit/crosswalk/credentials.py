@@ -27,7 +27,7 @@ from credkit.crosswalk.cards import Card, first_by_form, hide_secret
 from credkit.crosswalk.decisions import ACTIVE_ONLY, Doubt
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import Finding
-from credkit.crosswalk.verdicts import Verdicts
+from credkit.crosswalk.verdicts import Verdict
 from credkit.facts.duplicates import GROUP_COLUMN
 from credkit.facts.statuses import ACTIVE
 from credkit.facts.texts import TextResults
@@ -70,10 +70,10 @@ def group_cards(register: Register, duplicates: pl.DataFrame) -> list[list[Card]
     return list(groups.values())
 
 
-def find_duplicate_numbers(register: Register, verdicts: Verdicts, doubts: Doubts) -> Iterator[Finding]:
-    """Numbers that several credentials have, those that are gone aside."""
-    decided = Counter(verdict.number for verdict in verdicts.others if verdict.cards and verdict.unambiguous)
-    read = Counter(verdict.number for verdict in verdicts.others if verdict.cards)
+def find_duplicate_numbers(register: Register, verdicts: Sequence[Verdict], doubts: Doubts) -> Iterator[Finding]:
+    """Numbers that several credentials have, those that are gone aside; ``verdicts`` are those judged one by one."""
+    decided = Counter(verdict.number for verdict in verdicts if verdict.cards and verdict.unambiguous)
+    read = Counter(verdict.number for verdict in verdicts if verdict.cards)
     for left in group_cards(register, register.duplicates):
         number, ids, first = left[0].number, distinct_credentials(left), first_by_form(left)
         assert number is not None  # a bug here: rows that count have one

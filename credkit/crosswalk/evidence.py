@@ -79,23 +79,26 @@ class Evidence:
         """
         seen, done = verdicts.seen, 0
         reader = np.array([self._readers[at.reader.name] for at in seen.periods], np.int64)
-        pairs = np.empty(len(verdicts.clear), np.int64)
+        is_narrow = len(self.certain) * self._width < 1 << 32
+        pairs = np.empty(len(verdicts.clear), np.uint32 if is_narrow else np.int64)
         for cards, places in zip(in_slices(verdicts.cards), in_slices(verdicts.clear), strict=True):
             pairs[done : done + len(cards)] = cards * np.int64(self._width) + reader[seen.period[places]]
             done += len(cards)
             dated = seen.dated[places]
             self._add_times(cards[dated], seen.moment[places[dated]], seen.moment[places[dated]])
         pairs.sort()
-        starts = np.flatnonzero(np.append(True, pairs[1:] != pairs[:-1])[: len(pairs)])
-        pairs, counts = pairs[starts], np.diff(starts, append=len(pairs)).astype(np.int32)
+        is_first = np.ones(len(pairs), bool)
+        np.not_equal(pairs[1:], pairs[:-1], out=is_first[1:])
+        starts = np.flatnonzero(is_first).astype(np.int32)
+        counts, pairs = np.diff(starts, append=np.int32(len(pairs))), pairs[is_first]
         only, numbers = register.owners.only_places, register.numbers
         strange = [
-            int(only[numbers.find(number)]) * self._width + self._readers[name]
+            card * self._width + self._readers[name]
             for name, number in doubtful
-            if number in register.owners
+            if number in register.owners and (card := int(only[numbers.find(number)])) >= 0
         ]
-        at = np.flatnonzero(np.isin(pairs, strange)) if strange else np.zeros(0, np.int64)
-        cards = pairs[at] // self._width
+        at = np.flatnonzero(np.isin(pairs, np.array(strange, pairs.dtype))) if strange else np.zeros(0, np.int64)
+        cards = (pairs[at] // self._width).astype(np.int64)
         self.doubtful[cards] = True
         np.add.at(self.certain, cards, -counts[at])
         np.add.at(self.shared, cards, counts[at])
@@ -200,23 +203,23 @@ def _join_pairs(clear: tuple[Array, Array], others: tuple[Array, Array]) -> tupl
     (pairs, counts), (more, number) = clear, others
     if not len(more):
         return clear
-    more, which = np.unique(more, return_inverse=True)
+    more, which = np.unique(more.astype(pairs.dtype), return_inverse=True)
     number = np.bincount(which, number).astype(counts.dtype)
     at = np.searchsorted(pairs, more)
-    is_new = np.append(pairs, -1)[at] != more
+    is_new = np.append(pairs, np.array([np.iinfo(pairs.dtype).max], pairs.dtype))[at] != more  # which no pair is
     counts[at[~is_new]] += number[~is_new]
     return np.insert(pairs, at[is_new], more[is_new]), np.insert(counts, at[is_new], number[is_new])
 
 
 def _write_readers(reads: pl.DataFrame, counts: Array, size: int) -> pl.Series:
     """The readers of each of ``size`` cards, with how many readings each has; empty where there is none."""
-    texts = [pl.Series([""])]
+    place, texts, done = np.zeros(size, np.int64), [pl.Series([""])], 1
     bounds = np.searchsorted(reads["card"].to_numpy(), np.arange(0, size + CARDS_AT_ONCE, CARDS_AT_ONCE))
     for start, stop in pairwise(bounds.tolist()):
         some = reads[start:stop].with_columns(count=pl.Series(counts[start:stop])).set_sorted("card")
         each = some.select("card", pl.format("{} {}", "reader", "count").alias("readers"))
-        texts.append(each.group_by("card", maintain_order=True).agg("readers")["readers"].list.join("; "))
-    place = np.zeros(size, np.int64)
-    cards = reads["card"].unique(maintain_order=True).to_numpy()
-    place[cards] = np.arange(1, len(cards) + 1)
+        written = each.group_by("card", maintain_order=True).agg("readers")
+        place[written["card"].to_numpy()] = np.arange(done, done + len(written))
+        texts.append(written["readers"].list.join("; "))
+        done += len(written)
     return pl.concat(texts).gather(place)

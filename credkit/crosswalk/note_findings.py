@@ -17,6 +17,7 @@ from credkit.crosswalk.result import Finding, SummaryTable
 from credkit.crosswalk.targets import TargetTexts
 from credkit.crosswalk.verdicts import Verdicts
 from credkit.facts.chances import duplicate_probability, expected_pairs
+from credkit.facts.judged_texts import in_slices
 from credkit.facts.number_bits import number_bits, text_bits
 from credkit.facts.numbers import Number
 from credkit.site.model import CredentialKind, Site
@@ -73,10 +74,11 @@ def find_notes(
 def _notes_of_readings(verdicts: Verdicts) -> Iterator[tuple[Number, tuple[Note, ...]]]:
     """The notes of texts that are somebody's number, or must not be, in the order of the readings."""
     seen, texts = verdicts.seen, verdicts.seen.texts
-    text = seen.text[verdicts.clear]
-    at = np.flatnonzero(~texts.plain[text])
-    noted, first = np.unique(text[at], return_index=True)
-    places = verdicts.clear[at[first]]
+    places = np.concatenate(
+        [verdicts.clear[:0], *(each[~texts.plain[seen.text[each]]] for each in in_slices(verdicts.clear))]
+    )
+    noted, first = np.unique(seen.text[places], return_index=True)
+    places = places[first]
     found = [
         (place, texts.numbers[texts.number[each]], texts.result(each).notes)
         for place, each in zip(places.tolist(), noted.tolist(), strict=True)

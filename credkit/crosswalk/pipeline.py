@@ -108,24 +108,26 @@ def match(
     evidence = Evidence(register, found, reader_findings)
     refused, notes = list_unresolved(site, register, reader_findings, found), tuple(find_notes(site, register, found))
     counts = count_readings(site, readings, found.resolved_rows(), refused)
+    unknown = tuple(find_unknown_expected(site, register, seen))
+    clocks = tuple(describe_clock_faults(seen, clock_faults))
+    others, judged, empty_lines, remarks = found.others, seen.texts, frames.empty_lines, frames.remarks
+    del frames, readings, seen, found  # all that is to be said of single readings is in objects now
+
     doubts = Doubts()
     findings = [
         *find_near_ids(site, register, doubts),
         *find_white_space(site, register),
         *find_several_holders(site, register, doubts),
-        *find_duplicate_numbers(register, found, doubts),
+        *find_duplicate_numbers(register, others, doubts),
         *find_two_active(site, register, doubts),
         *compare_printed_numbers(site, register, texts, doubts),
         *find_row_doubts(register),
-        *find_unknown_expected(site, register, seen),
+        *unknown,
         *find_unknown_sources(site, register),
         *check_replaced(site, register),
         *reader_findings.findings,
-        *describe_clock_faults(seen, clock_faults),
+        *clocks,
     ]
-    others, judged, remarks = found.others, seen.texts, frames.remarks
-    empty_lines = frames.empty_lines
-    del frames, readings, seen, found  # all that is to be said of single readings is in objects now
     written = {target.name: encode_cards(register, target) for target in site.targets.values()}
     exports = {
         name: export_of(site, site.targets[name], table, register, written[name]) for name, table in held.items()

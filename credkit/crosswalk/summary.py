@@ -101,17 +101,21 @@ def _account(name: str, rows: Array, resolved: Array | Sequence[int], excepted: 
     return (name, len(rows), len(resolved), len(others), int(np.count_nonzero(amiss)))
 
 
-def count_readings(site: Site, rows: pl.DataFrame, resolved: Array, refused: Sequence[ExceptionRow]) -> ReadingCounts:
-    """The counts of the readings in ``rows``; those at the places ``resolved`` are resolved, others are ``refused``."""
-    lines, readers = rows["line"].to_numpy(), rows["reader"]
-    codes, names = readers.to_physical().to_numpy(), list(site.readers)  # which the column enumerates
-    every, good = (count_codes(each, len(names)).tolist() for each in (
-        in_slices(codes), (codes[places] for places in in_slices(resolved)),
-    ))  # fmt: skip
+def count_readings(
+    site: Site, rows: pl.DataFrame, resolved: Iterable[Array], refused: Sequence[ExceptionRow]
+) -> ReadingCounts:
+    """The counts of the readings in ``rows``; those at the places in ``resolved`` are so, others are ``refused``."""
+    lines, readers = rows["line"].to_numpy(), rows["reader"].to_physical().to_numpy()  # as the site enumerates them
+    found, good = [lines[:0]], np.zeros(len(site.readers), np.int64)
+    for places in resolved:
+        found.append(lines[places])
+        good += np.bincount(readers[places], minlength=len(good))
+    every = count_codes(in_slices(readers), len(good))
     excepted = Counter(each.reader for each in refused)
+    counts = zip(site.readers, every.tolist(), good.tolist(), strict=True)
     return ReadingCounts(
-        _account(site.readings.name, lines, lines[resolved], refused),
-        tuple((name, every[place], good[place], excepted[name]) for place, name in enumerate(names)),
+        _account(site.readings.name, lines, np.concatenate(found), refused),
+        tuple((name, count, of_it, excepted[name]) for name, count, of_it in counts),
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +12,7 @@ from credkit.core.sentences import format_count, quote
 from credkit.crosswalk.cards import Card, first_by_form
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.sightings import Sighting, Sightings
+from credkit.facts.judged_texts import in_slices
 from credkit.facts.numbers import Number
 from credkit.facts.register_forms import encode_number
 from credkit.privacy.accounts import hide_all_but_account_ends
@@ -55,12 +56,10 @@ class Verdicts:
     cards: Array
     others: tuple[Verdict, ...]
 
-    def resolved_rows(self) -> Array:
-        """The places of the rows of all sightings that are resolved."""
-        places = np.append(
-            self.clear, np.array([each.sighting.place for each in self.others if not each.code], np.int32)
-        )
-        return self.seen.rows_at(places)
+    def resolved_rows(self) -> Iterator[Array]:
+        """The places of the rows of all sightings that are resolved, some at a time."""
+        yield from map(self.seen.rows_at, in_slices(self.clear))
+        yield self.seen.rows_at(np.array([each.sighting.place for each in self.others if not each.code], np.int32))
 
 
 def count_rows(verdicts: Iterable[Verdict]) -> int:
