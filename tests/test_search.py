@@ -8,7 +8,8 @@ from random import Random
 import pytest
 from bitstring import Bits
 
-from credkit import DefinitionError, chain, convert, identify, relate
+from credkit import DefinitionError, chain, convert, discover, identify, relate
+from credkit.discover.relation import weak_relation
 from credkit.explain.identification import are_indistinguishable
 from credkit.explain.presentations import SERIAL_BITS, presentations
 from tests.amounts import amounts
@@ -185,6 +186,27 @@ def test_texts_of_two_cards_are_not() -> None:
 
 def test_too_few_bits_connect_nothing() -> None:
     assert relate("04A2", "C4A2") == ()
+
+
+def test_a_number_that_is_too_short_for_a_claim_asks_for_more_cards() -> None:
+    """0x1235 is 4661. Its digits may be decimal: 1235 has ten bits behind the leading one; place and notation cost 4."""
+    result = run("relate", "61B41235", "4661")
+    said = " ".join(result.output.split())
+    assert said == (
+        "'61B41235' and '4661' have too little in common for a connection: 10 bits agree by hex:8/keep-low:16 to "
+        "decimal:16, and two different cards may show that in up to 1 of 64 pairs. Write these and two more cards into "
+        "a file: credkit discover chain PAIRS.csv"
+    )
+    assert result.exit_code == 1
+    assert weak_relation("61B41235", "4662") is None
+    assert weak_relation("81065", "81066") is None  # cards of one box
+
+
+def test_two_cards_decide_where_one_is_too_short() -> None:
+    """Sixteen bits of each of two cards are as good as 32 of one."""
+    assert relate("61B41235", "4661") == relate("A0771462", "5218") == ()
+    found = discover.chain([("61B41235", "4661"), ("A0771462", "5218")])
+    assert found.chain == ("hex:8/keep-low:16", "decimal:16")
 
 
 @amounts("count", quick=40, whole=250)

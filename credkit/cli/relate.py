@@ -10,7 +10,7 @@ from credkit.cli import options
 from credkit.cli.discover.candidates import format_share, show_candidates, to_record
 from credkit.cli.output import Console
 from credkit.core.sentences import format_count, redacted_repr
-from credkit.discover.relation import is_readable
+from credkit.discover.relation import is_readable, weak_relation
 from credkit.discover.relation import relate as search
 from credkit.explain.cautions import COPIES
 from credkit.explain.diagnosis import SHORTENED_ADVICE, is_spreadsheet_shortened
@@ -55,6 +55,16 @@ def relate(first: str, second: str, everything: bool, as_json: bool, reveal: boo
         strange = [text for text, given in zip(texts, (first, second), strict=True) if not is_readable(given)]
         verb = "have no known form" if len(strange) > 1 else "has no known form"
         why = f"{' and '.join(strange)} {verb}" if strange else NO_CONNECTION_REASON
+        weak = None if strange else weak_relation(first, second)
+        if weak:
+            way = ", from the second to the first" if weak.is_backward else ""
+            door.say(
+                f"{' and '.join(texts)} have too little in common for a connection: {weak.agreement:.0f} bits agree by "
+                f"{weak.source} to {weak.target}{way}, and two different cards may show that in up to 1 of "
+                f"{2**weak.evidence:.0f} pairs. Write these and two more cards into a file:"
+            )
+            door.say("  credkit discover chain PAIRS.csv", indent="  ")
+            return 1
         door.say(f"Nothing connects {' and '.join(texts)}: {why}.")
         if is_spreadsheet_shortened(first) or is_spreadsheet_shortened(second):
             door.say(f"It looks as if {SHORTENED_ADVICE}.")

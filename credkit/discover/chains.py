@@ -83,15 +83,19 @@ def chain(
     return ChainDiscovery(pairs=len(distinct), candidates=(), is_complete=not clock.is_over)
 
 
-def chains_both_ways(one: str, other: str) -> tuple[ChainDiscovery, ChainDiscovery]:
+def chains_both_ways(
+    one: str, other: str, *, least: float = MIN_EVIDENCE_BITS
+) -> tuple[ChainDiscovery, ChainDiscovery]:
     """The chains from ``one`` to ``other``, two texts of a card, and those from ``other`` to ``one``.
+
+    All have ``least`` bits of evidence, and more where the texts look like those of two cards of one box.
 
     >>> forward, backward = chains_both_ways("45678", "123,45678")
     >>> forward, len(backward.candidates)
     (<ChainDiscovery: nothing found in 1 pair>, 1)
     """
     source, target = PairSide([one]), PairSide([other])
-    least = _least_evidence((source, target), [(one, other)])
+    least = max(least, neighbour_evidence(source.series, target.series))
     return _chain_of_pair(source, target, least), _chain_of_pair(target, source, least)
 
 
@@ -165,7 +169,7 @@ def _search(
 
 
 def _least_evidence(sides: tuple[PairSide, PairSide], pairs: Sequence[tuple[str, str]]) -> float:
-    """The evidence, in bits, that a chain needs; of one pair as much in either direction."""
+    """The evidence, in bits, that a chain needs."""
     counts_up = len(pairs) > 1 and max(map(spread_bits, zip(*pairs, strict=True))) <= COUNTED_BITS
     least = MIN_EVIDENCE_BITS + COUNTED_BITS * counts_up
     if len(pairs) == 1:
@@ -196,9 +200,7 @@ def _fitting(
         wrong = _misfits(each.texts, pairs, tolerated, decoded)
         if wrong is not None:
             doubt = log2(comb(len(pairs), len(wrong)))  # which pairs are wrong may be chosen, too
-            if doubt and len(pairs) > len(source.texts) + len(
-                wrong
-            ):  # the pairs outside of the sample speak against it
+            if doubt and len(pairs) > len(source.texts) + len(wrong):  # pairs outside of the sample speak against it
                 fitting = [other for place, (_, other) in enumerate(pairs) if place not in wrong]
                 doubt = max(0.0, doubt - spread_bits(fitting[len(source.texts) - 1 :]))
             if each.evidence - doubt >= least:

@@ -19,11 +19,13 @@ from dataclasses import replace
 
 from credkit.core.errors import DefinitionError
 from credkit.discover.behaviours import agree, answers, probe_texts
-from credkit.discover.chains import chains_both_ways
+from credkit.discover.chains import MIN_EVIDENCE_BITS, chains_both_ways
 from credkit.discover.chaintexts import ChainTexts
 from credkit.discover.chainvalues import ChainCandidate
 from credkit.discover.pairsides import PairSide
 from credkit.explain.candidates import BLANKS
+
+WEAK_EVIDENCE_BITS = 3.0  # of a chain that is no claim, but a reason to present more cards
 
 
 def relate(one: str, other: str) -> tuple[ChainCandidate, ...]:
@@ -45,10 +47,27 @@ def relate(one: str, other: str) -> tuple[ChainCandidate, ...]:
     for text in (one, other):
         if not isinstance(text, str):
             raise DefinitionError("relate: two texts are needed")
+    return _related(one, other, MIN_EVIDENCE_BITS)
+
+
+def weak_relation(one: str, other: str) -> ChainCandidate | None:
+    """The likeliest chain between two texts in which too few bits agree for `relate`; None if chance explains all.
+
+    Two different cards show its ``evidence`` of n bits at most once in 2 ** n pairs. Further pairs decide.
+
+    >>> relate("61B41235", "4661"), weak_relation("61B41235", "4661")
+    ((), <ChainCandidate hex:8/keep-low:16 to decimal:16: 6 bits>)
+    """
+    found = _related(one, other, WEAK_EVIDENCE_BITS)
+    return found[0] if found else None
+
+
+def _related(one: str, other: str, least: float) -> tuple[ChainCandidate, ...]:
+    """The chains in either direction with ``least`` bits of evidence, the likeliest first."""
     one, other = one.strip(BLANKS), other.strip(BLANKS)
     if not one or not other:
         return ()
-    ahead, back = chains_both_ways(one, other)
+    ahead, back = chains_both_ways(one, other, least=least)
     forward = list(ahead.candidates)
     probes = probe_texts([one], [])
     known = [answers(each.chains[0], probes) for each in forward]
