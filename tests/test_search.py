@@ -189,7 +189,7 @@ def test_too_few_bits_connect_nothing() -> None:
 
 
 def test_a_number_that_is_too_short_for_a_claim_asks_for_more_cards() -> None:
-    """0x1235 is 4661. Its digits may be decimal: 1235 has ten bits behind the leading one; place and notation cost 4."""
+    """0x1235 is 4661. Its digits may be decimal: 1235 has ten bits behind the leading one, four less for the search."""
     result = run("relate", "61B41235", "4661")
     said = " ".join(result.output.split())
     assert said == (
