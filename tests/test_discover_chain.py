@@ -220,6 +220,17 @@ def test_lists_that_have_nothing_in_common_give_nothing(count: int, cards: int, 
     assert {kind: claims.examples for kind, claims in run_null(count // part, cards).items() if claims.claims} == {}
 
 
+@amounts("count", quick=4, whole=60)
+@pytest.mark.parametrize("bits", [16, 20, 23])
+def test_two_pairs_connect_a_text_that_has_few_bits_of_the_other(bits: int, count: int) -> None:
+    """The last bits of serials of four bytes: of 60 each, one pair connects half and two pairs all."""
+    random = Random(bits)
+    for _ in range(count):
+        serials = [random.getrandbits(32) | 1 << 31 for _ in range(2)]
+        digits = random.choice((0, len(str((1 << bits) - 1))))
+        assert discover.chain([(f"{one:08X}", f"{one % (1 << bits):0{digits}d}") for one in serials]).candidates
+
+
 def test_zeros_that_fill_a_number_up_are_no_evidence() -> None:
     assert not discover.chain(
         [("00000000000000000007", "0000000007"), ("00000000000000000009", "0000000009")]
