@@ -223,7 +223,7 @@ def test_lists_that_have_nothing_in_common_give_nothing(count: int, cards: int, 
 @amounts("count", quick=4, whole=60)
 @pytest.mark.parametrize("bits", [16, 20, 23])
 def test_two_pairs_connect_a_text_that_has_few_bits_of_the_other(bits: int, count: int) -> None:
-    """The last bits of serials of four bytes: of 60 each, one pair connects half and two pairs all."""
+    """The last bits of serials of four bytes: those of two cards are evidence enough."""
     random = Random(bits)
     for _ in range(count):
         serials = [random.getrandbits(32) | 1 << 31 for _ in range(2)]
