@@ -20,6 +20,8 @@ MOST_EXACT_BITS = 12  # of a block, whose patterns are counted out of all that t
 def find_copies(frames: Sequence[int], length: int, data_bits: Collection[int] = ()) -> tuple[BlockCheck, ...]:
     """The blocks that repeat or complement an earlier one; ``data_bits`` are not taken for a check.
 
+    A block may repeat one that is itself a repetition.
+
     >>> found = find_copies([(key ^ 15) << 4 | key for key in range(12)], 8)
     >>> [(check.at, check.covers, check.constant) for check in found]
     [((4, 5, 6, 7), (0, 1, 2, 3), 15)]
@@ -31,12 +33,12 @@ def find_copies(frames: Sequence[int], length: int, data_bits: Collection[int] =
     for first, size, shift, other in sorted(_repeats(values, one), key=lambda each: -each[1]):
         early, late = tuple(range(first, first + size)), tuple(range(first + shift, first + shift + size))
         at, covers = (early, late) if set(data_bits) & set(late) else (late, early)
-        if taken & {*at, *covers} or set(data_bits) & set(at):
+        if taken & {*at} or set(data_bits) & set(at):
             continue
         word = sum(1 << (length - 1 - place) for place in (*at, *covers))
         evidence = _tested(size, count_patterns(frames, word)) - 3 * log2(length) - 1
         if evidence >= LIKELY_BITS:
-            taken |= {*at, *covers}
+            taken |= {*at}
             constant = (1 << size) - 1 if other else 0
             found.append(
                 BlockCheck(

@@ -158,17 +158,18 @@ def _analyse(
     else:
         blocks = ()
     block_bits = {place for block in blocks for place in block.at}
-    blocks += tuple(each for each in find_copies(clean, length, data_bits) if not block_bits & {*each.at, *each.covers})
+    copies = find_copies(clean, length, data_bits)
+    blocks += tuple(each for each in copies if not block_bits & {*each.at, *each.covers})
     clock.show("looking for parity relations")
     cost = log2_choose(len(different), len(bad)) if bad else 0.0
-    given = [mask for block in blocks for mask in block.relations]
-    check_bits = {place for block in blocks for place in block.at}
-    relations = find_relations(clean, length, given=given, data_bits=data_bits | check_bits, cost=cost)
-    checks = _layout_checks(relations, data_bits | check_bits)
-    if check_rows(checks, blocks, length) is None:  # each covers the other's bits: parities alone state the same
-        blocks, check_bits = (), set()
-        relations = find_relations(clean, length, data_bits=data_bits, cost=cost)
-        checks = _layout_checks(relations, data_bits)
+    for some in (blocks, copies, ()):  # where checks cover each other's bits, simpler ones state the same
+        blocks = some
+        given = [mask for block in blocks for mask in block.relations]
+        check_bits = {place for block in blocks for place in block.at}
+        relations = find_relations(clean, length, given=given, data_bits=data_bits | check_bits, cost=cost)
+        checks = _layout_checks(relations, data_bits | check_bits)
+        if check_rows(checks, blocks, length) is not None:
+            break
     check_bits = {place for block in blocks for place in block.at} | {check.cover.bit for check in checks}
     placed = settle_known(searched, relations.constants, check_bits, length)
     fields = find_fields(clean, length, known=placed.fields, constants=relations.constants, check_bits=check_bits)
