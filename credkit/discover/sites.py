@@ -3,7 +3,8 @@
 With a register, a chain is proposed where it gives registered numbers beyond chance, and no other behaviour does nearly
 as well. The readers decide how the register's values are meant, as far as the values leave it open. Without one, only
 checks that could have failed decide (`credkit.explain.identification`), and readers that give the same numbers as one
-that is decided. All else is undecided, with what to measure next.
+that is decided. A reader that fits no known layout gets one of its own, where its frames show it
+(`credkit.discover.ownlayouts`). All else is undecided, with what to measure next.
 """
 
 from __future__ import annotations
