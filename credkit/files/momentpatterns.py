@@ -240,7 +240,7 @@ _COMMON_NAMED_DAYS = (
 )  # fmt: skip
 _COMMON_CLOCKS = (
     "hh:mm:ss", "h:mm:ss", "hh:mm", "h:mm", "hh:mm:ss.f", "hh:mm:ss,f", "hh:mm:ss AM", "h:mm:ss AM", "h:mm AM",
-    "hh'h'mm:ss", "hh'h'mm",
+    "hh'h'mm:ss", "hh'h'mm", "hh.mm.ss", "h.mm.ss", "hh.mm", "h.mm",
 )  # fmt: skip
 
 
@@ -253,6 +253,8 @@ def likely_patterns(texts: Iterable[str], *, has_time: bool) -> list[MomentPatte
     ['D. MMM YYYY']
     >>> [str(each) for each in likely_patterns(["03/04/2026 8:15 PM"], has_time=True)]
     ['DD/MM/YYYY h:mm AM', 'MM/DD/YYYY h:mm AM']
+    >>> [str(each) for each in likely_patterns(["14.3.2026 8.05"], has_time=True)]
+    ['D.M.YYYY h.mm']
     """
     some = [*texts]
     if not some:

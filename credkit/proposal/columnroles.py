@@ -91,17 +91,18 @@ def log_roles(table: ExportTable) -> LogRoles | None:
     for name, cells in table.columns.items():
         if (form := find_times(cells)) is not None:
             times[name,] = form
-    clocks = [name for name, cells in table.columns.items() if holds_clock(cells)]
+    days = {name: find_days(cells) for name, cells in table.columns.items()}
+    clocks = [name for name, cells in table.columns.items() if holds_clock(cells) and days[name] is None]
     if not times and clocks:
-        for name, cells in table.columns.items():
-            if name not in clocks and _is_day(find_days(cells)):
+        for name in table.columns:
+            if name not in clocks and _is_day(days[name]):
                 form = find_times(join_cells(table, (name, clocks[0])))
                 times |= {(name, clocks[0]): form} if form else {}
     if not times:
         return None
     time = max(times, key=lambda names: max(score_header(name, "time") for name in names))
     used = {name for names in times for name in names} | {*clocks}
-    names = [name for name in table.columns if name not in used and find_days(table.columns[name]) is None]
+    names = [name for name in table.columns if name not in used and days[name] is None]
     found: dict[str, str] = {}
     _take(found, "expected", [name for name in names if score_header(name, "expected")])
     _take(found, "presentation", _left(names, found), least=WORD)

@@ -34,8 +34,10 @@ LARGEST_EXPORT_BYTES = 1 << 30
 DELIMITERS = ";,\t|"
 SAMPLED_LINES = 200  # that delimiters are counted in
 MARKS = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
-OLD_ENCODINGS = ("cp1252", "cp850", "mac-roman")  # of one byte a character, the most usual first
-USUAL_LETTERS = frozenset("äöüÄÖÜßéèêëÉÈÊàâÀÂçÇîïôûùœæÆñáíóúåøÅØ€°’–")  # of western European texts
+OLD_ENCODINGS = ("cp1252", "cp850", "mac-roman", "cp1250")  # of one byte a character; the first of equals is taken
+USUAL_LETTERS = frozenset(  # of western European texts, and of central European ones
+    "äöüÄÖÜßéèêëÉÈÊàâÀÂçÇîïôûùœæÆñÑáíóúÁÍÓÚåøÅØãõÃÕìòº€°’–ąćęłńśźżĄĆĘŁŃŚŹŻčďěňřšťůžýČŘŠŽőű"
+)
 OTHER_WIDTHS_SHOWN = 5
 
 
@@ -182,6 +184,8 @@ def find_encoding(data: bytes) -> tuple[str, dict[str, str], dict[str, str]]:
 
     >>> find_encoding("gültig".encode("cp1252"))[0], find_encoding("gültig".encode("cp850"))[0]
     ('cp1252', 'cp850')
+    >>> find_encoding("ważna, zgłoszona".encode("cp1250"))[0]
+    'cp1250'
     >>> find_encoding("gültig".encode())[0], find_encoding("gültig".encode("utf-16"))[0]
     ('utf-8', 'utf-16')
     """

@@ -15,7 +15,7 @@ from credkit.proposal.headerwords import header_words
 ACTIVE, UNKNOWN = "active", "suspended"  # what a word means that nobody explained: it is not written to a target
 _MEANINGS = {
     ACTIVE: "active aktiv aktive gueltig gultig valide valable actif active enservice actief geldig valid enabled "
-    "inuse inumlauf freigegeben ingebruik normal activo activa habilitado vigente valido "
+    "inuse inumlauf freigegeben ingebruik normal activo activa alta dealta habilitado vigente valido "
     "attivo attiva abilitato ativo ativa gyldig gyldigt aktiivinen voimassa aktywny aktywna wazny wazna giltig aktivt",
     "lost": "lost verloren verlust abhanden abhandengekommen perdu perdue egare missing vermisst kwijt vermist perdido "
     "perdida extraviado perso persa smarrito smarrita extraviada tabt mistet bortkommet forlorad borttappad zgubiony "
@@ -32,7 +32,7 @@ _MEANINGS = {
     "blokeret blokkert sparrad blockerad zablokowany zablokowana estetty lukittu",
     "expired": "expired abgelaufen expire expiree perime verlopen ungueltig ungultig invalide ongeldig invalid "
     "ausgeschieden ausgetreten beendet gekuendigt gekundigt ehemalig left terminated former ended parti quitte sorti "
-    "uitdienst vertrokken beeindigd vencido vencida caducado caducada baja scaduto scaduta cessato cessata dimesso "
+    "uitdienst vertrokken beeindigd vencido vencida caducado caducada baja debaja scaduto scaduta cessato cessata dimesso "
     "expirado expirada desligado udlobet ugyldig utlopt utlopet utgatt utgangen ogiltig fratradt sluttet avgatt "
     "wygasly niewazny niewazna zwolniony zwolniona vanhentunut paattynyt",
     "returned": "returned zurueckgegeben zuruckgegeben rueckgabe ruckgabe rendu rendue restitue ingeleverd "
