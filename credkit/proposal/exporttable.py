@@ -12,7 +12,7 @@ import codecs
 import csv
 import os
 from collections import Counter, deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import islice
 from pathlib import Path
@@ -78,11 +78,13 @@ def read_exports(path: Path) -> list[ExportTable]:
     """
     if not CsvFile(path=path, name=path.name).is_workbook:
         return [_read_text(path)]
-    from credkit.proposal.sheettables import read_sheets  # exports as CSV need no library for it
+    from credkit.proposal.sheettables import describe_stored, read_sheets  # exports as CSV need no library for it
 
     return [
-        _read_table(file, {"sheet": f"the workbook has {format_count(len(sheets), 'sheet')}"}, {}, sheets, stored)
-        for file, sheets, stored in read_sheets(path)
+        _read_table(
+            file, {"sheet": f"the workbook has {format_count(len(sheets), 'sheet')}"}, {}, sheets, describe_stored
+        )
+        for file, sheets in read_sheets(path)
     ]
 
 
@@ -111,9 +113,9 @@ def _read_text(path: Path) -> ExportTable:
 
 def _read_table(
     file: CsvFile, evidence: dict[str, str], doubts: dict[str, str], sheets: tuple[str, ...] = (),
-    stored: Mapping[int, str] | None = None,
+    stored: Callable[[CsvFile], Mapping[int, str]] | None = None,
 ) -> ExportTable:  # fmt: skip
-    """The table in ``file``, as the strict reader reads it; ``stored`` says of places what their cells do not show."""
+    """The table in ``file``, as the strict reader reads it; ``stored`` finds of places what cells do not show."""
     raw = next((cells for _, cells, _ in read_cells(file)), [])
     header = [strip_white_space(name) for name in raw]
     once = [name for name in header if name and header.count(name) == 1]
@@ -149,7 +151,7 @@ def _read_table(
     table = ExportTable(
         file=file, header=tuple(header), rows=len(lines), columns=dict(zip(once, cells, strict=True)),
         strips_header=raw != header, evidence=evidence, doubts=doubts, sheets=sheets,
-        stored={header[place]: text for place, text in (stored or {}).items() if place < len(header)},
+        stored={header[place]: text for place, text in (stored(file) if stored else {}).items() if place < len(header)},
     )  # fmt: skip
     _refuse_tracks(table, lines)
     return table

@@ -31,6 +31,7 @@ from credkit.site.rows import OPTIONAL
 
 MOST_SAMPLES = 5  # of cells in a comment
 MOST_LEFT_OUT = 12  # headers in a comment
+DAY_ROLES = ("valid_from", "valid_until")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,7 +104,7 @@ def absent_constants(table: ExportTable, names: Collection[str], used: Mapping[s
 
 def register_days(table: ExportTable, roles: RegisterRoles, log_pattern: str) -> tuple[MomentForm | None, str]:
     """How the days of a register are written, and what leaves it in doubt."""
-    names = [roles.headers[role] for role in ("valid_from", "valid_until") if role in roles.headers]
+    names = [roles.headers[role] for role in DAY_ROLES if role in roles.headers]
     form = find_days([cell for name in names for cell in table.columns[name]])
     if form is None:
         return None, ""
@@ -139,18 +140,31 @@ def _leads_with_day(pattern: str) -> bool | None:
     return None if pattern in (OFFSET, LOCAL, ISO_DAYS) or pattern.startswith("Y") else pattern.startswith("D")
 
 
-def log_form(table: ExportTable, roles: LogRoles, cells: Sequence[str]) -> tuple[MomentForm, str]:
-    """How the times of a log are written, and what leaves it in doubt."""
+def find_day_order(table: ExportTable, roles: RegisterRoles) -> bool | None:
+    """Whether the days of a register stand before their months; None where nothing shows it."""
+    names = [roles.headers[role] for role in DAY_ROLES if role in roles.headers]
+    form = find_days([cell for name in names for cell in table.columns[name]])
+    return None if form is None or form.rivals else _leads_with_day(form.pattern)
+
+
+def log_form(
+    table: ExportTable, roles: LogRoles, cells: Sequence[str], day_first: bool | None = None
+) -> tuple[MomentForm, str]:  # fmt: skip
+    """How the times of a log are written, and what leaves it in doubt; ``day_first`` is of the days of the register."""
     form = roles.form
     if not form.rivals:
         return form, ""
     rival = form.rivals[0]
     counts = {each: count_reversals(cells, each) for each in (form.pattern, rival)}
     pattern = min(counts, key=lambda each: counts[each])  # the first of equals
+    is_open = counts[form.pattern] == counts[rival]
+    if is_open and day_first is not None and _leads_with_day(form.pattern) is not day_first:
+        pattern = rival
     other = rival if pattern == form.pattern else form.pattern
     why = (
-        "nothing shows which is the day; the day is taken to stand first" if counts[pattern] == counts[other]
-        else f"in the order of the rows, times turn back {counts[pattern]:,} times, by the other {counts[other]:,}"
+        f"in the order of the rows, times turn back {counts[pattern]:,} times, by the other {counts[other]:,}"
+        if not is_open else "nothing shows which is the day; the day is taken to stand first" if day_first is None
+        else "taken as in the other file"
     )  # fmt: skip
     chosen = MomentForm(pattern=pattern, rivals=(other,), read=form.read, total=form.total, others=form.others)
     return chosen, f"every time reads as {other}, too: {why}"

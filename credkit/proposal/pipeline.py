@@ -24,7 +24,7 @@ from credkit.proposal.fileblocks import (
     write_credentials,
     write_readings,
 )
-from credkit.proposal.filelines import log_form
+from credkit.proposal.filelines import find_day_order, log_form
 from credkit.proposal.filepair import CardColumn, FilePair, column_cells, kind_cells, number_cells, reader_cells
 from credkit.proposal.heldfiles import HeldExport, describe_unfit, find_held
 from credkit.proposal.momentcolumns import OFFSET, MomentForm, to_moment
@@ -69,7 +69,9 @@ def propose_site(
         for name in pair.roles.numbers
     }
     times = join_cells(pair.log, pair.log_roles.time)
-    form, time_doubt = log_form(pair.log, pair.log_roles, times)
+    form, time_doubt = log_form(
+        pair.log, pair.log_roles, times, find_day_order(pair.register, pair.roles)
+    )  # fmt: skip
     readers = reader_cells(pair.log, pair.log_roles)
     order = _order_of_time(times, form)
     texts = {name: _group(readers, column_cells(pair.log, name), order) for name in pair.log_roles.texts}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import NamedTuple
@@ -11,16 +11,15 @@ from credkit.core.errors import DefinitionError
 from credkit.core.sentences import format_count
 from credkit.files.declaredfiles import CsvFile
 from credkit.files.sheetrows import load_declared_sheet
-from credkit.files.workbooks import Sheet, list_sheets
+from credkit.files.workbooks import list_sheets
 from credkit.proposal.headerlines import SEARCHED_LINES, find_header_line
 
 
 class SheetTable(NamedTuple):
-    """A sheet with a table: how it is declared, the sheets beside it, and by place what its cells do not show."""
+    """A sheet with a table: how it is declared, and the sheets beside it."""
 
     file: CsvFile
     sheets: tuple[str, ...]
-    stored: Mapping[int, str]
 
 
 def read_sheets(path: Path) -> Iterator[SheetTable]:
@@ -39,14 +38,14 @@ def read_sheets(path: Path) -> Iterator[SheetTable]:
         first = sheet.frame.head(SEARCHED_LINES)
         place = find_header_line([row[1:] for row in first.iter_rows()])
         line = first["line"][place]
-        yield SheetTable(replace(file, header_line=line), names, _describe_stored(sheet, line))
+        yield SheetTable(replace(file, header_line=line), names)
     if not found:
         raise DefinitionError(f"{path.name}: no sheet has rows, expected a table with a header")
 
 
-def _describe_stored(sheet: Sheet, header_line: int) -> dict[int, str]:
-    """What the texts of columns do not show, by their places."""
-    told = {}
+def describe_stored(file: CsvFile) -> dict[int, str]:
+    """What the texts of columns do not show between the header and the footer, by their places."""
+    sheet, header_line, told = load_declared_sheet(file), file.header_line, {}
     for place in range(sheet.width):
         unsure = sum(at == place and line > header_line for line, at in sheet.unsure)
         bare = sum(line > header_line for line in sheet.bare.get(place, ()))

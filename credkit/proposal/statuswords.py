@@ -32,9 +32,9 @@ _MEANINGS = {
     "blokeret blokkert sparrad blockerad zablokowany zablokowana estetty lukittu",
     "expired": "expired abgelaufen expire expiree perime verlopen ungueltig ungultig invalide ongeldig invalid "
     "ausgeschieden ausgetreten beendet gekuendigt gekundigt ehemalig left terminated former ended parti quitte sorti "
-    "uitdienst vertrokken beeindigd vencido vencida caducado caducada baja debaja scaduto scaduta cessato cessata dimesso "
-    "expirado expirada desligado udlobet ugyldig utlopt utlopet utgatt utgangen ogiltig fratradt sluttet avgatt "
-    "wygasly niewazny niewazna zwolniony zwolniona vanhentunut paattynyt",
+    "uitdienst vertrokken beeindigd vencido vencida caducado caducada baja debaja scaduto scaduta cessato cessata "
+    "dimesso expirado expirada desligado udlobet ugyldig utlopt utlopet utgatt utgangen ogiltig fratradt sluttet "
+    "avgatt wygasly niewazny niewazna zwolniony zwolniona vanhentunut paattynyt",
     "returned": "returned zurueckgegeben zuruckgegeben rueckgabe ruckgabe rendu rendue restitue ingeleverd "
     "eingezogen handedin abgegeben restituee teruggegeven devuelto devuelta restituito restituita reso devolvido "
     "devolvida returneret afleveret returnert innlevert returnerad aterlamnad zwrocony zwrocona palautettu",
