@@ -230,7 +230,8 @@ def _refuse_incomplete(given: Mapping[str, str]) -> None:
 # The common ways to write a day, those that show the same day in another order apart; the strictest first.
 _COMMON_DAYS = (
     ("DD.MM.YYYY", "D.M.YYYY"), ("DD/MM/YYYY", "D/M/YYYY"), ("MM/DD/YYYY", "M/D/YYYY"), ("DD-MM-YYYY", "D-M-YYYY"),
-    ("YYYY-MM-DD",), ("YYYY/MM/DD",), ("YYYY.MM.DD",), ("YYYYMMDD",), ("DD.MM.YY",), ("DD/MM/YY",), ("MM/DD/YY",),
+    ("YYYY-MM-DD",), ("YYYY/MM/DD",), ("YYYY.MM.DD",), ("YYYYMMDD",),
+    ("DD.MM.YY", "D.M.YY"), ("DD/MM/YY", "D/M/YY"), ("MM/DD/YY", "M/D/YY"), ("DD-MM-YY", "D-M-YY"),
 )  # fmt: skip
 _COMMON_NAMED_DAYS = (
     ("DD-MMM-YYYY", "D-MMM-YYYY"), ("DD MMM YYYY", "D MMM YYYY"), ("DD. MMM YYYY", "D. MMM YYYY"),
