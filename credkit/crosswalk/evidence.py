@@ -68,7 +68,7 @@ class Evidence:
             )
         self.reads = self.reads.rechunk()
         del pairs
-        self._texts = _write_readers(self.reads, counts, size)
+        self._counts = counts  # of the readings of each pair
 
     def _count_clear(
         self, register: Register, verdicts: Verdicts, doubtful: Collection[tuple[str, Number]]
@@ -156,11 +156,12 @@ class Evidence:
 
     def sights_by_card(self) -> pl.DataFrame:
         """The columns of `LineTable` that the readings have of each card: readers, counts and times, null for none."""
+        readers = _write_readers(self.reads, self._counts, len(self.certain))
         never = pl.col("first_seen") == NEVER
         times = pl.when(~never).then(pl.col("first_seen", "last_seen"))
         return pl.DataFrame(
             {
-                "readers": self._texts, "certain": self.certain, "shared": self.shared, "first_seen": self._first,
+                "readers": readers, "certain": self.certain, "shared": self.shared, "first_seen": self._first,
                 "last_seen": self._last,
             }
         ).with_columns(times)  # fmt: skip
