@@ -5,14 +5,16 @@ from __future__ import annotations
 import csv
 import tomllib
 from collections import Counter, defaultdict
+from dataclasses import replace
 from pathlib import Path
 from typing import get_args
 
+import polars as pl
 import pytest
 
 from credkit.crosswalk import Crosswalk, crosswalk, write_outputs
-from credkit.crosswalk.linetable import ACTIONS
-from credkit.crosswalk.readiness import Area, AreaCounts
+from credkit.crosswalk.linetable import ACTIONS, LineTable
+from credkit.crosswalk.readiness import Area, AreaCounts, find_readiness
 from credkit.demo import Demo
 from credkit.site import load_site
 from tests.amounts import amounts
@@ -256,3 +258,21 @@ def test_readiness_is_equal_where_its_parts_are(small: Crosswalk, demo_crosswalk
     assert small.readiness == small.readiness
     assert small.readiness != demo_crosswalk.readiness
     assert small.readiness != ACTIONS
+
+
+def test_many_people_at_many_readers_stay_apart(demo: Demo) -> None:
+    """Of 50,000 people at 50,000 readers, the first and the last were read: 32 bits do not number their pairs."""
+    count = 50_000
+    assert count * count > 1 << 31
+    site = load_site(demo.site)
+    one = next(iter(site.readers.values()))
+    readers = {f"gate-{place:05}": replace(one, name=f"gate-{place:05}", area="") for place in range(count)}
+    cards = pl.DataFrame({"person": [f"P-{place}" for place in range(count)]}).with_columns(status=pl.lit("active"))
+    decided = pl.DataFrame({"place": range(count)}).with_columns(action=pl.lit("none"))
+    reads = pl.DataFrame({"card": [0, count - 1], "reader": ["gate-00003", f"gate-{count - 1}"]}).cast(
+        {"card": pl.Int32, "reader": pl.Enum(list(readers))}
+    )
+    lines = LineTable(decided, cards, site.zone)
+    found = find_readiness(replace(site, readers=readers, targets={}), lines, reads)
+    used = {area.name: area.people for area in found.areas if area.people}
+    assert used == {"gate-00003": 1, f"gate-{count - 1}": 1, "": count - 2}

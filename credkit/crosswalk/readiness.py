@@ -169,7 +169,7 @@ class _People:
         codes, parts = reads["reader"].to_physical().to_numpy(), [np.zeros(0, np.int64)]
         for card, reader in zip(in_slices(reads["card"].to_numpy()), in_slices(codes), strict=True):
             person = self._person[card]
-            parts.append(np.unique((person * width + area[reader])[self._active[person]]))
+            parts.append(np.unique((person * np.int64(width) + area[reader])[self._active[person]]))
         person, place = (each.astype(np.int32) for each in np.divmod(np.unique(np.concatenate(parts)), width))
         absent = np.flatnonzero(self._active & ~self._mark(person)).astype(np.int32)
         return np.append(person, absent), np.append(place, np.full(len(absent), nowhere, np.int32))
