@@ -16,6 +16,7 @@ from credkit import DefinitionError
 from credkit.files.csvcolumns import NeedsStrictReader, read_frame
 from credkit.files.csvfiles import find_footer, read_rows
 from credkit.files.declaredfiles import CsvFile
+from credkit.proposal.exporttable import read_exports
 from credkit.proposal.statuswords import status_meaning
 from credkit.site import load_rows, load_site
 from tests.test_foreignfolders import ZONE, make_people, prox, write_columns, write_german
@@ -54,6 +55,26 @@ def test_a_row_that_begins_with_the_word_far_above_the_end_is_a_row(tmp_path: Pa
     path.write_text(f"\nperson;number\nSumme;1\n{ROWS}Summe;2\n", encoding="utf-8")
     rows = [*read_rows(declare(path, "Summe"), COLUMNS)]
     assert (rows[0], len(rows)) == ((3, ["Summe", "1"]), 200)
+
+
+def test_a_person_with_the_word_as_name_near_the_end_is_a_row_in_both_readers(tmp_path: Path) -> None:
+    """Nobody vanishes: rows that fill all columns stand between that person and the totals."""
+    path = tmp_path / "people.csv"
+    people = ROWS.replace("P-195;", "Summe, Jo;")
+    path.write_text(f"\nperson;number\n{people}Summe 199;\n", encoding="utf-8")
+    file = declare(path, "Summe")
+    rows = [*read_rows(file, COLUMNS)]
+    assert [*read_frame(file, COLUMNS).rows()] == [(line, *cells) for line, cells in rows]
+    assert (len(rows), rows[194]) == (199, (197, ["Summe, Jo", str(195 * 37)]))
+
+
+@pytest.mark.parametrize(
+    "foot", ["Summe 3;\nSumme 199;\n", "Summe;3\nSumme;199\n", "Summe;3\ndavon gesperrt;2\nSumme;199\n"]
+)
+def test_a_footer_of_several_totals_begins_with_the_first(foot: str, tmp_path: Path) -> None:
+    path = tmp_path / "people.csv"
+    path.write_text(f"\nperson;number\n{ROWS}{foot}", encoding="utf-8")
+    assert len([*read_rows(declare(path, "Summe"), COLUMNS)]) == 199
 
 
 def test_a_footer_that_is_missing_is_refused_by_both_readers(tmp_path: Path) -> None:
@@ -113,6 +134,20 @@ def test_a_list_without_a_footer_gets_none(tmp_path: Path) -> None:
     register, log = write_german(tmp_path)
     made = proposed(tmp_path / "site", register, log, options=ZONE)
     assert "footer" not in made["toml"]
+
+
+@pytest.mark.parametrize("first", [0, 1])
+@pytest.mark.parametrize("prefix", ["", "C-"])
+def test_a_last_row_with_few_cells_is_no_footer_where_rows_are_numbered(
+    prefix: str, first: int, tmp_path: Path
+) -> None:  # fmt: skip
+    """Numbered from 0, the last row has the count of the rows above, as a footer may have."""
+    path = tmp_path / "people.csv"
+    rows = [[f"{prefix}{place}", f"Person {place}", f"{7000 + place}", "x"] for place in range(first, first + 40)]
+    rows[-1][1:] = ["", "7999", ""]
+    path.write_text("\n".join(";".join(row) for row in [["Nr", "Name", "Karte", "Notiz"], *rows]), encoding="utf-8")
+    (table,) = read_exports(path)
+    assert (table.rows, table.doubts.get("footer")) == (40, None)
 
 
 def test_a_sheet_has_a_footer_too(tmp_path: Path) -> None:

@@ -39,10 +39,21 @@ def starts_footer(cells: Iterable[str], word: str) -> bool:
 def find_footer_start(rows: Sequence[tuple[int, Sequence[str]]], word: str) -> int | None:
     """The first line of the footer among the last rows of a file; None where no row begins one.
 
+    Where several rows do, and a short one has a full row of the table above it, it is that one: those above that row
+    are rows of the table.
+
     >>> find_footer_start([(151, ["P-150", "02F764DD"]), (152, ["Summe", "150"]), (153, ["Seite 1", ""])], "Summe")
     152
+    >>> find_footer_start([(1, ["Summe, Jo", "7001"]), (2, ["Berg, Al", "7002"]), (3, ["Summe 2", ""])], "Summe")
+    3
     """
-    return next((line for line, cells in rows[-MOST_FOOT_LINES:] if starts_footer(cells, word)), None)
+    last = rows[-MOST_FOOT_LINES:]
+    filled = [sum(map(bool, map(strip_white_space, cells))) for _, cells in last]
+    begins = [place for place, (_, cells) in enumerate(last) if starts_footer(cells, word)]
+    most = max(filled, default=0)
+    full = max((place for place, count in enumerate(filled) if count == most and place not in begins), default=-1)
+    start = next((place for place in begins if place > full and filled[place] < most), min(begins, default=None))
+    return None if start is None else last[start][0]
 
 
 class TableFoot:

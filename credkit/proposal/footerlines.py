@@ -110,10 +110,12 @@ def _describe_number(cells: Sequence[str], header: Sequence[str], above: Mapping
     rows = max(map(len, above.values()), default=0)
     for place, cell in enumerate(map(strip_white_space, cells)):
         whole = _WHOLE.search(cell)
-        if rows > 1 and whole and int(whole[0]) == rows:
-            return f"its number {whole[0]} is the count of the rows above"
         name = header[place] if place < len(header) else ""
         column = [text for text in map(strip_white_space, above.get(name, ())) if text]
+        if whole and column and (before := _WHOLE.search(column[-1])) and int(before[0]) + 1 == int(whole[0]):
+            continue  # a row of a table whose rows are numbered
+        if rows > 1 and whole and int(whole[0]) == rows:
+            return f"its number {whole[0]} is the count of the rows above"
         if not column or not _NUMBER.fullmatch(cell):
             continue
         if len(column) > 1 and int(cell) == len(column):
