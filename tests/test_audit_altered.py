@@ -12,9 +12,11 @@ from datetime import UTC
 from pathlib import Path
 from random import Random
 
+import pytest
+
 from credkit import chain
 from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, audit, cut_files, finish, merge, partial
-from credkit.crosswalk import Crosswalk
+from credkit.crosswalk import Crosswalk, crosswalk
 from credkit.demo import Demo
 from credkit.site import load_site
 from credkit.work.items import WorkItem
@@ -141,3 +143,24 @@ def test_settings_come_before_damage(demo_audit: Audit) -> None:
     damage = item(demo_audit, "spreadsheet-damage")
     assert damage is not None
     assert "ferry" not in damage.evidence
+
+
+@pytest.mark.parametrize(("count", "task"), [(3, "strange-reader"), (5, "strange-reader"), (6, "single-facility")])
+def test_few_unknown_numbers_show_no_single_facility_code(count: int, task: str, tmp_path: Path) -> None:
+    """A few visitors' cards of one site have one facility code; a crosswalk needs six numbers to say more, too."""
+    codec = "hex:6/fields:facility:8,number:16"
+    (tmp_path / "site.toml").write_text(
+        "[site]\nname = 'Brackwater Terminal'\nas_of = 2026-03-31\ntime_zone = 'Etc/UTC'\n[files.credentials]\npath = 'credentials.csv'\n"
+        "[files.readings]\npath = 'readings.csv'\n[kinds.card]\nkey = ['facility', 'number']\n"
+        f"value = '{codec}'\n[readers.gate]\nkind = 'card'\nchain = '{codec}'\n",
+        encoding="utf-8",
+    )
+    known = "".join(f"P-{number},C-{number},card,active,{12 << 16 | number:06X}\n" for number in range(1, 100))
+    (tmp_path / "credentials.csv").write_text(f"person_id,credential_id,kind,status,value\n{known}", encoding="utf-8")
+    read = "".join(f"2026-03-30T08:00:{row:02}+00:00,gate,{77 << 16 | 9 * row + 5:06X}\n" for row in range(count))
+    (tmp_path / "readings.csv").write_text(f"time,reader,text\n{read}", encoding="utf-8")
+    site = load_site(tmp_path / "site.toml")
+    plan = AuditPlan(columns=ColumnNames(), clock=Clock(site.zone), site=site)
+    assert [each.task for each in audit([tmp_path / "readings.csv"], plan).work] == [task]
+    told = {each.task for each in crosswalk(site).work}
+    assert ("single-facility" in told) == (task == "single-facility")

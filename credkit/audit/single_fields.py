@@ -16,6 +16,7 @@ from credkit.audit.plan import AuditPlan, ChainUse
 from credkit.core.fields import Item
 
 LEAST_NUMBERS = 3  # different unknown numbers that are those of known cards with another value
+LEAST_SAMPLED = 6  # different unknown numbers: of fewer, one value in all of them shows little
 LEAST_SHARE_MATCHED = 0.5  # of the sampled ones
 NumberValues = tuple[Item, ...]
 
@@ -43,7 +44,7 @@ def find_single_fields(plan: AuditPlan, facts: Facts) -> Iterator[SingleField]:
     for code in sorted(facts.readers):
         for use in plan.uses:
             unknown = facts.compared.counts_of(code).get((use.place, RegisterVerdict.UNKNOWN), 0)
-            if unknown >= LEAST_NUMBERS:
+            if unknown >= LEAST_SAMPLED:
                 yield from _find_of_use(plan, facts, code, use, unknown)
 
 
@@ -58,6 +59,8 @@ def _find_of_use(plan: AuditPlan, facts: Facts, code: int, use: ChainUse, unknow
     sample = facts.strangers.get((code, use.place), {}) if places else {}
     decoded = (use.codec._decode_raw(text) for text in sample)
     numbers = {kind.number_in(fields) for fields in decoded if fields is not None}
+    if len(numbers) < LEAST_SAMPLED:
+        return
     for place in places:
         rests = {_without(number, place) for number in numbers}
         siblings = defaultdict[NumberValues, set[Item]](set)
