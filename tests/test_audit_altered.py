@@ -150,7 +150,8 @@ def test_few_unknown_numbers_show_no_single_facility_code(count: int, task: str,
     """A few visitors' cards of one site have one facility code; a crosswalk needs six numbers to say more, too."""
     codec = "hex:6/fields:facility:8,number:16"
     (tmp_path / "site.toml").write_text(
-        "[site]\nname = 'Brackwater Terminal'\nas_of = 2026-03-31\ntime_zone = 'Etc/UTC'\n[files.credentials]\npath = 'credentials.csv'\n"
+        "[site]\nname = 'Brackwater Terminal'\nas_of = 2026-03-31\ntime_zone = 'Etc/UTC'\n"
+        "[files.credentials]\npath = 'credentials.csv'\n"
         "[files.readings]\npath = 'readings.csv'\n[kinds.card]\nkey = ['facility', 'number']\n"
         f"value = '{codec}'\n[readers.gate]\nkind = 'card'\nchain = '{codec}'\n",
         encoding="utf-8",
