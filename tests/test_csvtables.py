@@ -86,6 +86,15 @@ def test_a_column_of_polars_is_one_of_values(texts: list[str | None]) -> None:
     )
 
 
+@pytest.mark.parametrize("dtype", [pl.Int64, pl.String, pl.Enum(["4114360123456785", "17"])])
+def test_a_column_is_masked_whatever_its_type(dtype: pl.DataType) -> None:
+    """ISO/IEC 7812-1: 16 digits with a valid check digit (Luhn) may be an account number."""
+    cells = pl.Series(["4114360123456785", "17"]).cast(dtype)
+    assert CsvTable(columns=("number",)).encode_columns([cells]) == b"411436******6785\n17\n"
+    kept = CsvTable(columns=("number",), unmasked=("number",)).encode_columns([cells])
+    assert kept == b"4114360123456785\n17\n"
+
+
 @given(TEXTS)
 @example("a; \t=1")
 def test_only_a_text_in_which_the_pattern_is_found_is_guarded(text: str) -> None:

@@ -112,8 +112,8 @@ def _make_cells(values: Column, *, is_masked: bool = False) -> pl.Series:
     """The cells of a column; null where one is empty."""
     if isinstance(values, pl.Series):
         cells = values.cast(pl.String)
-        if values.dtype.is_numeric() or values.dtype.is_temporal():
-            return cells
+        if values.dtype.is_numeric() or values.dtype.is_temporal():  # no formula, and no empty text
+            return _mask(cells) if is_masked and values.dtype.is_numeric() else cells
         if values.dtype in (pl.Categorical, pl.Enum):
             names = values.unique().cast(pl.String)
             if _make_cells(names, is_masked=is_masked).equals(_empty_to_null(names)):
@@ -129,9 +129,14 @@ def _make_cells(values: Column, *, is_masked: bool = False) -> pl.Series:
             cells = pl.Series([text.encode("utf-8", "backslashreplace").decode() for text in shown])
             return _empty_to_null(cells)
     cells = _change(cells, FORMULA_PATTERN, guard_formula)
-    if is_masked and (cells.str.len_bytes() >= ACCOUNT_DIGITS.start).any():
-        cells = _change(cells, ACCOUNT_ROOM_PATTERN, mask_accounts)
-    return _empty_to_null(cells)
+    return _empty_to_null(_mask(cells) if is_masked else cells)
+
+
+def _mask(cells: pl.Series) -> pl.Series:
+    """``cells`` without payment account numbers."""
+    if (cells.str.len_bytes() >= ACCOUNT_DIGITS.start).any():
+        return _change(cells, ACCOUNT_ROOM_PATTERN, mask_accounts)
+    return cells
 
 
 def _empty_to_null(cells: pl.Series) -> pl.Series:
