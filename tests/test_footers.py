@@ -50,6 +50,17 @@ def test_both_readers_stop_above_the_footer(foot: str, encoding: str, tmp_path: 
     assert (found.first, found.last) == (202, 201 + len(foot.splitlines()))
 
 
+@pytest.mark.parametrize("end", ["", "\n"])
+def test_a_blank_line_above_the_footer_lets_no_line_of_it_in(end: str, tmp_path: Path) -> None:
+    """Spreadsheets write all delimiters, and the last line may lack its end: it looks like a row."""
+    path = tmp_path / "people.csv"
+    path.write_text(f"\nperson;number\n{ROWS}\nSumme;199\nStand;2026{end}", encoding="utf-8")
+    file = declare(path, "Summe")
+    wanted = [*read_rows(file, COLUMNS)]
+    assert (len(wanted), wanted[-1]) == (199, (201, ["P-199", str(199 * 37)]))
+    assert read_frame(file, COLUMNS).rows() == [(line, *cells) for line, cells in wanted]
+
+
 def test_a_row_that_begins_with_the_word_far_above_the_end_is_a_row(tmp_path: Path) -> None:
     path = tmp_path / "people.csv"
     path.write_text(f"\nperson;number\nSumme;1\n{ROWS}Summe;2\n", encoding="utf-8")

@@ -121,8 +121,9 @@ def _split_blocks(
             stream.go_to(part.start, part.stop)
             rest, line, blocks = b"", 0, cut_at_lines(file.name, stream, returns_end_lines=True)
         for data in chain([rest], (block.data for block in blocks)):
-            if footer is not None and line + data.count(b"\n") >= footer.first:
-                data = b"\n".join(_split_lines(data, max(footer.first - line, 0))[:-1])
+            is_last = footer is not None and line + data.count(b"\n") >= footer.first
+            if footer is not None and is_last:
+                data = b"\n".join(_split_lines(data, footer.first - line)[:-1])
             if data:
                 _refuse_long_lines(data)
                 split = split_lines(data, form)
@@ -131,6 +132,8 @@ def _split_blocks(
                 lines = (pl.Series("line", split.lines) + line).cast(pl.UInt32)
                 line += split.height
                 yield RowBlock(_take_rows(split.frame.with_columns(lines), plan), line)
+            if is_last:
+                return  # a blank line above the footer has no end now, and would not be counted
         if stream.broken:
             raise NeedsStrictReader
 
