@@ -161,6 +161,15 @@ def test_a_last_row_with_few_cells_is_no_footer_where_rows_are_numbered(
     assert (table.rows, table.doubts.get("footer")) == (40, None)
 
 
+def test_a_person_whose_name_is_a_word_of_totals_is_a_row_of_a_numbered_list(tmp_path: Path) -> None:
+    path = tmp_path / "people.csv"
+    rows = [["Name", "Nr", "Karte", "Notiz"], *([f"Person {n}", f"{n}", f"{7000 + n}", "x"] for n in range(1, 40))]
+    rows.append(["Som Chai", "40", "7999", ""])
+    path.write_text("\n".join(map(";".join, rows)), encoding="utf-8")
+    (table,) = read_exports(path)
+    assert (table.rows, table.doubts.get("footer")) == (40, None)
+
+
 def test_a_sheet_has_a_footer_too(tmp_path: Path) -> None:
     register, log = write_columns(tmp_path, {"Status": lambda person: "aktiv", "Transponder": prox})
     rows = [line.split(";") for line in register.read_text("utf-8").splitlines()]

@@ -69,6 +69,8 @@ def find_footer(
     for line, cells in reversed(ending):
         texts = filled[line]
         above = {name: some[: sum(each < line for each in lines)] for name, some in columns.items()}
+        if len(texts) > FEW_SHARE * most and _is_numbered(cells, header, above):
+            break
         number = _describe_number(cells, header, above)
         kind = _kind_of(texts)
         is_short = len(texts) < most
@@ -112,7 +114,7 @@ def _describe_number(cells: Sequence[str], header: Sequence[str], above: Mapping
         whole = _WHOLE.search(cell)
         name = header[place] if place < len(header) else ""
         column = [text for text in map(strip_white_space, above.get(name, ())) if text]
-        if whole and column and (before := _WHOLE.search(column[-1])) and int(before[0]) + 1 == int(whole[0]):
+        if _continues(cell, column):
             continue  # a row of a table whose rows are numbered
         if rows > 1 and whole and int(whole[0]) == rows:
             return f"its number {whole[0]} is the count of the rows above"
@@ -123,3 +125,18 @@ def _describe_number(cells: Sequence[str], header: Sequence[str], above: Mapping
         if len(column) > 1 and all(map(_NUMBER.fullmatch, column)) and sum(map(int, column)) == int(cell):
             return f"its number {cell} is the sum of {redacted_repr(name)}"
     return ""
+
+
+def _is_numbered(cells: Sequence[str], header: Sequence[str], above: Mapping[str, Sequence[str]]) -> bool:
+    """Whether a row has the next number of a column that numbers the rows."""
+    return any(_continues(cell, above.get(name, ())) for cell, name in zip(cells, header, strict=False))
+
+
+def _continues(cell: str, column: Sequence[str]) -> bool:
+    """Whether the number in a cell is the next one behind those of the two last cells of ``column``.
+
+    >>> _continues("C-152", ["C-150", "C-151"]), _continues("152", ["7", "151"]), _continues("152", [])
+    (True, False, False)
+    """
+    numbers = [int(match[0]) for text in (*column[-2:], cell) if (match := _WHOLE.search(text))]
+    return len(numbers) == 3 and numbers[0] + 2 == numbers[1] + 1 == numbers[2]
