@@ -368,6 +368,13 @@ def test_cells_stored_as_numbers_hidden_rows_and_other_sheets_are_counted(tmp_pa
     assert [row.line for row in load_rows(load_site(path)).credentials] == [2, 3, 4, 5, 6, 7]
 
 
+def test_white_space_around_a_number_is_none_of_it(tmp_path: Path) -> None:
+    # XML Schema part 2, 4.3.6: of the value of a double, white space is collapsed
+    path = make_site(tmp_path, {"Personen": [HEADER, [*ROW[:3], 1200345, *ROW[4:]]]})
+    edit_sheet(tmp_path / "people.xlsx", lambda text: text.replace("<v>1200345</v>", "<v>\n 1200345 </v>"))
+    assert [row.value for row in load_rows(load_site(path)).credentials] == ["1200345"]
+
+
 def test_hidden_columns_are_told_and_read(tmp_path: Path) -> None:
     # ECMA-376 part 1, 18.3.1.13: col has the first and the last column that it is about, and whether these are hidden
     path = make_site(tmp_path, {"Personen": [[*HEADER, "", "spare"], ROW]}, credentials="ignore_other_columns = true")

@@ -22,7 +22,7 @@ from openpyxl.utils.datetime import from_excel
 CERTAIN_DIGITS = 15  # digits of a number that a spreadsheet keeps
 MOST_DAYS_KEPT = 1 << 12  # dates and times that are kept for cells with the same
 MOST_DIGITS = 40  # digits that are written out of a number with an exponent
-_NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([Ee][+-]?[0-9]+)?")  # double of XML Schema, part 2, 3.2.5
+_NUMBER = re.compile(r"\s*[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([Ee][+-]?[0-9]+)?\s*", re.ASCII)  # XML Schema, part 2, 3.2.5
 _ZEROS = re.compile("0+")
 _ESCAPED_LETTERS = re.compile(r'"[^"]*"|\\.|_.|\*.|\[\$[^]]*\]')  # what a format shows as it stands
 
