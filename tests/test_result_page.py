@@ -6,6 +6,7 @@ import re
 import stat
 from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import cycle, islice
 from pathlib import Path
 
 import polars as pl
@@ -213,6 +214,18 @@ READ = "time,reader,text,presentation,expected\n" + "".join(
     for k in range(41, 49)
     for reader, text in (("gate; 7", f"0C{k:04X}"), ("yard", f"0C{k:04X}"), ("locker", f"{k:04d}"))
 )
+STRAY = "2026-03-15T07:50:03+01:00,yard,0C0999,,\n"  # a number that no row has
+
+
+def test_an_area_is_ready_with_one_unresolved_reading_in_fifty(tmp_path: Path) -> None:
+    yard = [line for line in READ.splitlines(keepends=True) if ",yard," in line]
+    for readings, word in ((50, "ready"), (49, "not yet")):
+        again = "".join(islice(cycle(yard), readings - 1 - len(yard)))
+        result, _ = page_of(write_site(tmp_path, credentials=HEALTHY, readings=READ + again + STRAY))
+        area = next(each for each in judge_cutover(result).areas if "yard" in each.readers)
+        others = sum("yard" not in name for name in area.readers) * 8
+        assert (area.readings - others, area.unresolved, area.locked) == (readings, 1, 0)
+        assert area.word == word, readings
 
 
 def test_readings_of_cards_that_are_not_active_are_exceptions_not_readings_without_a_card(tmp_path: Path) -> None:
@@ -239,6 +252,7 @@ def test_go_where_nothing_speaks_against_it(tmp_path: Path) -> None:
     ("credentials", "readings", "reason"),
     [
         (HEALTHY.replace("P-41,C-41,card,786473,,,active", "P-41,C-41,card,786473,,,lost"), READ, "locked door"),
+        (HEALTHY, READ + STRAY, "1 area with more unresolved readings than noise"),
         (HEALTHY, READ.replace(",yard,", ",gate; 7,"), "1 area of which no reading is known"),
         (HEALTHY, READINGS.splitlines(keepends=True)[0], "2 areas of which no reading is known"),
     ],

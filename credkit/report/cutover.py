@@ -17,6 +17,7 @@ from credkit.crosswalk.worktext import READER_TASKS, count_settings
 from credkit.work.items import WorkItem
 
 Word = Literal["ready", "not yet", "not known"]
+UNRESOLVED_NOISE = 50  # of so many readings one may be unresolved in an area that is ready
 SETTING_TASKS = (*READER_TASKS, "fails-since", "two-settings", "single-facility")  # how a reader is set
 
 
@@ -32,6 +33,11 @@ class AreaVerdict:
     locked: int
     word: Word
     reasons: tuple[str, ...]
+
+    @property
+    def is_noisy(self) -> bool:
+        """Whether more of its readings are unresolved than noise would explain: more than 1 in 50."""
+        return exceeds_noise(self.unresolved, self.readings)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,18 +68,31 @@ def judge_cutover(result: Crosswalk) -> Cutover:
         locked = result.readiness.locked_people(area.name)
         reasons = [f"{format_count(locked, 'person', 'people')} would be locked out"] * bool(locked)
         reasons += [title for name in area.readers for title in settings.get(name, ())]
+        unresolved = readings - resolved
+        if area.people and exceeds_noise(unresolved, readings):
+            share = 100 * unresolved / readings
+            reasons.append(f"{unresolved:,} of {format_count(readings, 'reading')} unresolved ({share:.1f} %)")
         word: Word = "not yet" if reasons else "ready"
         if not area.people:
             word = "not known"
             reasons.insert(0, "none of its readings is resolved" if readings else "no readings")
         areas.append(
             AreaVerdict(
-                name=area.name, readers=area.readers, readings=readings, unresolved=readings - resolved,
+                name=area.name, readers=area.readers, readings=readings, unresolved=unresolved,
                 people=area.people, locked=locked, word=word, reasons=tuple(reasons),
             )
         )  # fmt: skip
     reasons = [*_reasons(result, areas)]
     return Cutover(go=not reasons, reasons=tuple(reasons), areas=tuple(areas))
+
+
+def exceeds_noise(unresolved: int, readings: int) -> bool:
+    """Whether more than 1 in 50 of the readings are unresolved.
+
+    >>> exceeds_noise(20, 1000), exceeds_noise(21, 1000), exceeds_noise(0, 0)
+    (False, True, False)
+    """
+    return unresolved * UNRESOLVED_NOISE > readings
 
 
 def count_readings(result: Crosswalk) -> dict[str, tuple[int, int]]:
@@ -107,6 +126,8 @@ def _reasons(result: Crosswalk, areas: list[AreaVerdict]) -> Iterator[str]:
         yield f"{others:,} more to check" if settings else f"{format_count(others, 'reader setting')} to check"
     if dangers := len(security_items(result)):
         yield f"{format_count(dangers, 'item')} about cards that should not work any more"
+    if noisy := sum(area.is_noisy and area.word != "not known" for area in areas):
+        yield f"{format_count(noisy, 'area')} with more unresolved readings than noise"
     if unknown := sum(area.word == "not known" for area in areas):
         yield f"{format_count(unknown, 'area')} of which no reading is known"
     if not result.readiness.people.ready:

@@ -52,7 +52,10 @@ def _can_we(cutover: Cutover) -> tuple[str, str]:
     if cutover.go:
         return "Yes, by these files", f"all {format_count(every, 'area')} ready"
     named = f": {join_names(ready, MOST_AREAS_NAMED)}" if ready else ""
-    return "Not as a whole" if ready else "Not yet", f"{len(ready):,} of {format_count(every, 'area')} ready{named}"
+    noisy = sum(area.is_noisy and not area.locked for area in cutover.areas)
+    unresolved = f"; nobody locked, but too many readings unresolved: {format_count(noisy, 'area')}" * bool(noisy)
+    said = f"{len(ready):,} of {format_count(every, 'area')} ready{named}{unresolved}"
+    return "Not as a whole" if ready else "Not yet", said
 
 
 def _how_many(result: Crosswalk) -> tuple[str, str]:
