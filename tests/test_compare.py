@@ -17,8 +17,8 @@ import polars as pl
 import pytest
 
 from credkit import DefinitionError
-from credkit.crosswalk import Crosswalk, compare_runs, read_run, write_outputs
-from credkit.crosswalk.comparing import EXCEPTION_KEY, FINDING_KEY, LINE_KEY, OUTCOMES, match_rows
+from credkit.crosswalk import Crosswalk, compare_runs, crosswalk, read_run, write_outputs
+from credkit.crosswalk.comparing import EXCEPTION_KEY, FINDING_KEY, LINE_KEY, OUTCOMES, RunComparison, match_rows
 from credkit.crosswalk.comparisontext import comparison_text, describe_difference
 from credkit.crosswalk.outputs import EXCEPTIONS, FINDINGS, LINES, MAKER
 from credkit.demo import Demo
@@ -181,6 +181,58 @@ def test_the_order_of_rows_and_the_same_input_again_change_nothing(
     assert not found.people.height
     assert found.inputs == INPUTS
     assert describe_difference(found).startswith("Nothing changed")
+
+
+def compare_again(first: Path, again: Path, out: Path) -> RunComparison:
+    write_outputs(crosswalk(load_site(again / "site.toml")), out)
+    return compare_runs(read_run(first), read_run(out))
+
+
+def test_a_file_of_another_name_is_the_same_file(first: Path, again: Path, tmp_path: Path) -> None:
+    """Exports have the day in their names; the bytes are the same, and so is all that is found."""
+    text = (again / "site.toml").read_text(encoding="utf-8")
+    for name in INPUTS:
+        later = name.replace(".csv", "-2026-04.csv")
+        (again / name).rename(again / later)
+        assert f'"{name}"' in text
+        text = text.replace(f'"{name}"', f'"{later}"')
+    (again / "site.toml").write_text(text, encoding="utf-8")
+    found = compare_again(first, again, tmp_path / "second")
+    assert found.is_same
+    renamed = {f"{name[:-4]}-2026-04.csv, before {name} with the same bytes" for name in INPUTS}
+    assert set(found.inputs) == {"site.toml", *renamed}
+
+
+def test_another_time_zone_makes_no_reading_another(first: Path, again: Path, tmp_path: Path) -> None:
+    """The demo's readings have offsets: what another zone shows of them is the same instant."""
+    site = again / "site.toml"
+    text = site.read_text(encoding="utf-8")
+    site.write_text(text.replace('"Europe/Amsterdam"', '"Atlantic/Azores"'), encoding="utf-8")
+    found = compare_again(first, again, tmp_path / "second")
+    assert found.times == "by their instants"
+    assert any("the time zone is another" in line for line, _ in comparison_text(found))
+    shown = {row["input"] for row in found.exceptions.rows(named=True) if row["time"]}
+    changed_days = crosswalk(load_site(site)).exceptions  # a few status days begin at other hours
+    assert len(shown) < len(changed_days) / 20
+
+
+def test_readings_without_an_offset_are_known_by_the_clock(tmp_path: Path) -> None:
+    runs = []
+    for zone in ("Etc/UTC", "Europe/Amsterdam"):
+        folder = tmp_path / zone.replace("/", "-")
+        folder.mkdir()
+        (folder / "site.toml").write_text(
+            f"[site]\nname = 'Brackwater Terminal'\nas_of = 2026-03-31\ntime_zone = '{zone}'\n"
+            "[files.credentials]\npath = 'c.csv'\n[files.readings]\npath = 'r.csv'\ntime = 'YYYY-MM-DD hh:mm'\n"
+            "[kinds.card]\nkey = ['number']\nvalue = 'decimal:16/fields:number:16'\n"
+            "[readers.gate]\nkind = 'card'\nchain = 'decimal:16/fields:number:16'\n"
+        )
+        (folder / "c.csv").write_text("person_id,credential_id,kind,value,status\nP-1,C-1,card,7,active\n")
+        (folder / "r.csv").write_text("time,reader,text\n2026-03-10 06:58,gate,8\n2026-03-11 06:58,gate,9\n")
+        write_outputs(crosswalk(load_site(folder / "site.toml")), folder / "out")
+        runs.append(read_run(folder / "out"))
+    found = compare_runs(*runs)
+    assert (found.is_same, found.times) == (True, "by the clock")
 
 
 def test_a_run_written_twice_has_the_same_bytes(demo_crosswalk: Crosswalk, first: Path, tmp_path: Path) -> None:

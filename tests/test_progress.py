@@ -219,8 +219,8 @@ def test_searches_tell_what_is_tried() -> None:
     told = RecordedProgress()
     gate = [f"{number * 7919 % 4294967296:08X}" for number in range(1000, 900000, 9001)]
     discover.site({"gate": gate}, [("serial", str(int(text, 16)), "") for text in gate], progress=told)
-    assert told.names == ["1/2 searching for chains", "2/2 deciding on kinds"]
-    assert [(each.total, each.unit) for each in told.phases] == [(1, "readers")] * 2
+    assert told.names == ["1/3 searching for chains", "2/3 deciding on kinds", "3/3 deriving layouts"]
+    assert [(each.total, each.unit) for each in told.phases] == [(1, "readers")] * 3
     told.verify()
 
 

@@ -80,7 +80,7 @@ def compare(run: Path, later: Path | None, details: bool, report: Path | None, a
         door.record({
             "site": before.site,
             "runs": [{"path": each.path, "as_of": each.as_of.isoformat()} for each in (before, after)],
-            "inputs": list(found.inputs), "verdict": describe_difference(found),
+            "inputs": list(found.inputs), "times": found.times, "verdict": describe_difference(found),
         })  # fmt: skip
     else:
         for line, indent in comparison_text(found, details=details):

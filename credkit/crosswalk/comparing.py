@@ -2,12 +2,13 @@
 
 Rows are matched by what they are about, not by where they stand: the order of rows in files does not matter, so line
 numbers, and sentences with line numbers in them, are not compared. Equal rows pair first, each with one other; of
-what is left, rows with the same key pair in the order of their values.
+what is left, rows with the same key pair in the order of their values. A file that has another name than before is
+known by what it is for, and a reading whose time zone differs by its instant or by the clock.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import polars as pl
@@ -24,6 +25,11 @@ GONE, FIXED, NEW, CHANGED = "gone", "fixed", "new", "changed"  # a finding or ex
 OUTCOMES = ("gained", "lost", "exchanged", "other")
 _ORDER = {NEW: 0, CHANGED: 1}  # what may need an act comes first
 _EACH = "_each"  # which of several equal rows
+_INSTANT = pl.col("time").str.to_datetime("%Y-%m-%dT%H:%M:%S%.f%z", strict=False).dt.strftime("%Y-%m-%dT%H:%M:%S%.fZ")
+_TIMES = {
+    "by their instants": _INSTANT.fill_null(pl.col("time")).alias("time"),
+    "by the clock": pl.col("time").str.replace(r"(Z|[+-]\d\d:\d\d(:\d\d)?)$", ""),
+}  # how readings of one run are those of another in which the time zone is another
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -33,9 +39,10 @@ class RunComparison:
     ``findings``, ``lines`` and ``exceptions`` have a row for each difference: ``change``, the columns of its key, and
     each other column as ``before_…`` and ``after_…``, null where the run has no such row. A finding or an exception
     that only the earlier run has is *fixed*, a line *gone*.
+    ``inputs`` tells of input files that differ, that have another name, or that only one run has; ``times`` how
+    readings are compared whose time zone differs.
     ``people`` has a row for each person and target with a difference: ``outcome`` is *gained* (a text, where the
-    target was to hold none), *lost*, *exchanged*, or *other* (the same texts as before). ``inputs`` are names of
-    input files that differ, or that only one run has.
+    target was to hold none), *lost*, *exchanged*, or *other* (the same texts as before).
     """
 
     before: SavedRun
@@ -45,6 +52,7 @@ class RunComparison:
     exceptions: pl.DataFrame
     people: pl.DataFrame
     inputs: tuple[str, ...]
+    times: str = ""
 
     @property
     def is_same(self) -> bool:
@@ -71,15 +79,61 @@ def compare_runs(before: SavedRun, after: SavedRun) -> RunComparison:
             f"{redacted_repr(after.path)} of {redacted_repr(after.site)}"
         )
     lines = match_rows(before.lines, after.lines, LINE_KEY, LINE_VALUES)
-    digests, others = ({file.name: file.sha256 for file in run.inputs} for run in (before, after))
-    names = dict.fromkeys((*others, *digests))
+    renamed = _find_renamed(before, after)
+    findings = before.findings.with_columns(pl.col("subject").replace(renamed))
+    earlier, later, times = _unify_times(
+        before.exceptions.with_columns(pl.col("file").replace(renamed)), after.exceptions
+    )
     return RunComparison(
         before=before, after=after, lines=lines,
-        findings=match_rows(before.findings, after.findings, FINDING_KEY, FINDING_VALUES, gone=FIXED),
-        exceptions=match_rows(before.exceptions, after.exceptions, EXCEPTION_KEY, EXCEPTION_VALUES, gone=FIXED),
+        findings=match_rows(findings, after.findings, FINDING_KEY, FINDING_VALUES, gone=FIXED),
+        exceptions=match_rows(earlier, later, EXCEPTION_KEY, EXCEPTION_VALUES, gone=FIXED),
         people=find_outcomes(before.lines, after.lines, lines),
-        inputs=tuple(name for name in names if digests.get(name) != others.get(name)),
+        inputs=tuple(_describe_inputs(before, after, renamed)), times=times,
     )  # fmt: skip
+
+
+def _find_renamed(before: SavedRun, after: SavedRun) -> dict[str, str]:
+    """The names that files of the earlier run have in the later one, where they are for the same and have another."""
+    names = {file.role: file.name for file in after.inputs if file.role}
+    kept = {file.name for file in after.inputs}
+    return {
+        file.name: names[file.role]
+        for file in before.inputs
+        if file.role in names and names[file.role] != file.name and file.name not in kept
+    }
+
+
+def _describe_inputs(before: SavedRun, after: SavedRun, renamed: Mapping[str, str]) -> Iterator[str]:
+    """The input files that differ, have another name, or are in one run only; those of the later run first."""
+    digests = {renamed.get(file.name, file.name): file.sha256 for file in before.inputs}
+    others = {file.name: file.sha256 for file in after.inputs}
+    former = {new: old for old, new in renamed.items()}
+    for name in dict.fromkeys((*others, *digests)):
+        is_same = digests.get(name) == others.get(name)
+        if name in former:
+            yield f"{name}, before {former[name]}{' with the same bytes' if is_same else ''}"
+        elif not is_same:
+            yield name
+
+
+def _unify_times(before: pl.DataFrame, after: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame, str]:
+    """Exceptions whose times can be compared, and how they are, where the time zones differ.
+
+    They do where more than twice as many exceptions are alike by their instants, or by the clock alone.
+    """
+    best, how, most = (before, after), "", 2 * _count_alike(before, after)
+    for name, time in _TIMES.items():
+        tables = before.with_columns(time), after.with_columns(time)
+        if (count := _count_alike(*tables)) > most:
+            best, how, most = tables, name, count
+    return *best, how
+
+
+def _count_alike(before: pl.DataFrame, after: pl.DataFrame) -> int:
+    """How many of the readings that are exceptions have the same key in both."""
+    timed = before.filter(pl.col("time") != "").select(EXCEPTION_KEY)
+    return timed.join(after, on=EXCEPTION_KEY, how="semi").height
 
 
 def match_rows(

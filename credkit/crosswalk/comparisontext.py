@@ -58,6 +58,8 @@ def comparison_text(found: RunComparison, *, details: bool = False) -> Iterator[
         yield "  The status date of the earlier run is the later one: are the two in the right order?", "    "
     names = "; ".join(found.inputs) or "none"
     yield f"  input files that differ: {names}", "    "
+    if found.times:
+        yield f"  the time zone is another: readings are compared {found.times}", "    "
     if found.findings.height:
         yield from (("", ""), (f"Findings ({_describe_counts(found.findings)})", ""))
         yield from _list_rows(found.findings, most, _describe_finding if details else _shorten_finding)

@@ -98,6 +98,8 @@ def _encode_run(result: Crosswalk) -> bytes:
         "site": mask_accounts(result.site),
         "as_of": result.as_of.isoformat(),
         "credkit": __version__,
-        "inputs": [{"name": mask_accounts(file.name), "sha256": file.sha256} for file in result.inputs],
+        "inputs": [
+            {"name": mask_accounts(file.name), "role": file.role, "sha256": file.sha256} for file in result.inputs
+        ],
     }
     return (json.dumps(run, indent=2) + "\n").encode()

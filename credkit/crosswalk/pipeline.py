@@ -183,8 +183,11 @@ def match(
 
 def digest_inputs(site: Site, known: Mapping[Path, str] = NOTHING_KNOWN) -> tuple[InputFile, ...]:
     """The files of a site with their digests, those that are ``known`` already; a missing one is refused when read."""
+    held = {f"held by {name}": target.existing.path for name, target in site.targets.items() if target.existing}
+    read = {**held, "readings": site.readings.path, "credentials": site.credentials.path}
+    role = {path: name for name, path in read.items()} | dict.fromkeys(site.files[:1], "site")
     return tuple(
-        InputFile(name=site.name_file(path), sha256=known.get(path) or sha256(path))
+        InputFile(name=site.name_file(path), sha256=known.get(path) or sha256(path), role=role.get(path, ""))
         for path in dict.fromkeys(site.files)
         if path.is_file()
     )

@@ -107,10 +107,14 @@ class SummaryTable:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InputFile:
-    """A file that was read, as the site file names it, and its SHA-256 digest in hexadecimal digits."""
+    """A file that was read, as the site file names it, its SHA-256 digest in hexadecimal digits, and what it is for.
+
+    ``role`` is "site", "credentials", "readings", "held by" a target, or empty: a file may have another name next time.
+    """
 
     name: str
     sha256: str
+    role: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

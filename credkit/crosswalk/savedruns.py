@@ -59,7 +59,9 @@ def _make_run(path: str, files: Mapping[str, bytes]) -> SavedRun:
     findings = _read_table(files["findings.csv"], FINDING_COLUMNS)
     return SavedRun(
         path=path, site=run["site"], as_of=date.fromisoformat(run["as_of"]),
-        inputs=tuple(InputFile(name=each["name"], sha256=each["sha256"]) for each in run["inputs"]),
+        inputs=tuple(
+            InputFile(name=each["name"], sha256=each["sha256"], role=each.get("role", "")) for each in run["inputs"]
+        ),
         findings=findings.with_columns(pl.col("count", "people").cast(pl.Int64)),
         lines=_read_table(files["crosswalk.csv"], LINE_COLUMNS),
         exceptions=_read_table(files["exceptions.csv"], EXCEPTION_COLUMNS),
