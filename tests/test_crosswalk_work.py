@@ -215,12 +215,25 @@ def test_values_that_may_be_rounded_are_an_item_of_their_own_where_nothing_else_
 @pytest.mark.usefixtures("known_crosswalk")
 def test_security_comes_first_then_what_a_line_cures_then_what_helps_most(demo_crosswalk: Crosswalk) -> None:
     work = demo_crosswalk.work
-    assert [item.task for item in work[:3]] == ["inactive-held", "inactive-read", "other-issue"]
+    assert [item.task for item in work[:4]] == ["inactive-held", "inactive-read", "number-of-another", "other-issue"]
     assert work[0].evidence == "16 'lost'"
-    assert [bool(item.lines) for item in work[3:]] == [True] * 8 + [False] * (len(work) - 11)
-    assert work[3].subject == "ferry"
-    assert [item.people for item in work[3:11]] == sorted((item.people for item in work[3:11]), reverse=True)
-    assert (work[11].task, work[11].subject) == ("column-too-small", "payroll")
+    assert [bool(item.lines) for item in work[4:]] == [True] * 8 + [False] * (len(work) - 12)
+    assert work[4].subject == "ferry"
+    assert [item.people for item in work[4:12]] == sorted((item.people for item in work[4:12]), reverse=True)
+    assert (work[12].task, work[12].subject) == ("column-too-small", "payroll")
+
+
+def test_a_number_that_a_target_gives_another_person_is_of_security_and_no_row_to_add() -> None:
+    files = Files().card("C-1", "01200345", "P").card("C-2", "01200346", "Q").card("C-3", "01200347", "R")
+    files.export("P", "786777").export("R", "786778")  # 12 << 16 | 345, and | 346, which is Q's number
+    files.export("S", "786779").export("T", "786999")  # R's, for somebody of no register; and one of no card
+    work = walk(made(), files).work
+    given, lacked = (next(each for each in work if each.task == task) for task in ("number-of-another", "unexplained"))
+    assert given.title == "gatehouse gives 2 people the number of another person's card"
+    assert (given.people, given.credentials, TASKS[given.task].security) == (3, 2, True)  # Q, R and S
+    assert "add their rows" not in given.act
+    assert (lacked.people, [end.count for end in lacked.ends]) == (1, [1])
+    assert "add their rows" in lacked.act
 
 
 @pytest.mark.usefixtures("known_crosswalk")

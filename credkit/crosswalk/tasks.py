@@ -37,8 +37,13 @@ TASKS = SHARED_TASKS | {
         act="Export it again, without a spreadsheet.",
     ),
     "unexplained": Task(
-        title="{subject} holds texts for people whom the register does not explain",
+        title="{subject} holds texts that no card of the register has",
         act="Ask the owner of {subject} whose they are: add their rows to the register, or take them out there.",
+    ),
+    "number-of-another": Task(
+        title="{subject} gives {people} the number of another person's card", security=True,
+        act="Find out who carries each card, and take its number out of {subject} for everybody else; if the register "
+        "names the wrong person, correct its row.",
     ),
     "two-active-issues": Task(
         title="Several active cards of one kind for one person", act="End the rows of those that are gone.",
@@ -89,12 +94,13 @@ TASK_OF = {  # the task of a code, where it is not called as the code
     "duplicate-text": "truncated",
     "issue-dropped": "other-issue",
     "several-holders": "overlap",
-    "held-by-other": "unexplained",
+    "held-by-other": "number-of-another",
     "existing-unmatched": "unexplained",
     "check-failed": "failing",
     "unreadable": "failing",
     "refused-note": "refused-value",
 }
+INACTIVE_TASKS = ("inactive-held", "inactive-read", "other-issue")  # about cards that should open nothing any more
 SETTLED = ("superseded",)  # codes of rows about which nothing is to be done
 FACT_TASKS = ("clock", "white-space", "unknown-expected", "unknown-source", "replaces", "like-payment")  # of findings
 ABOUT: dict[str, Literal["target", "file", "reader"]] = {  # by what the items of a task are told apart, if they are
@@ -103,6 +109,7 @@ ABOUT: dict[str, Literal["target", "file", "reader"]] = {  # by what the items o
     "truncated": "target",
     "export-damage": "target",
     "unexplained": "target",
+    "number-of-another": "target",
     "inactive-held": "target",
     "guarded": "file",
     "spreadsheet-damage": "file",

@@ -17,13 +17,13 @@ from typing import NamedTuple
 
 import polars as pl
 
-from credkit.core.sentences import redacted_repr
+from credkit.core.sentences import format_count, redacted_repr
 from credkit.core.whitespace import WHITE_SPACE
 from credkit.crosswalk.linetable import WRITTEN_ACTIONS, LineTable
 from credkit.crosswalk.readers import ReaderFindings
 from credkit.crosswalk.relatedrows import RelatedRows
 from credkit.crosswalk.result import READER_CODES, CardCounts, Finding
-from credkit.crosswalk.tasks import ABOUT, FACT_TASKS, SETTLED, TASK_OF, TASKS
+from credkit.crosswalk.tasks import ABOUT, FACT_TASKS, INACTIVE_TASKS, SETTLED, TASK_OF, TASKS
 from credkit.facts.exceptions import ExceptionRow
 from credkit.facts.statuses import ACTIVE
 from credkit.files.declaredfiles import CsvFile
@@ -170,6 +170,8 @@ class _Work:
             self.guarded[row.file].add(row.line)
             return _Cause("guarded", row.file), own
         task = TASK_OF.get(row.code, row.code)
+        if row.code == "existing-unmatched" and row.candidates:
+            task = "number-of-another"
         about = ABOUT.get(task)
         if about is None:
             return _Cause(task, ""), own
@@ -242,12 +244,12 @@ class _Work:
             readings = len(list(rows.of(self.site.readings.name))) or sum(
                 finding.count for finding in effects.findings if finding.code in (*READER_CODES, "clock")
             )
-        if task.security:
+        if cause.task in INACTIVE_TASKS:
             evidence = self._describe_statuses(effects)
         else:
             evidence = _describe_evidence(effects.findings) or _describe_doubtful(cause, held)
         return WorkItem(
-            task=cause.task, subject=cause.subject, title=task.title.format(subject=cause.subject),
+            task=cause.task, subject=cause.subject, title=_title(cause, effects),
             act=task.act.format(subject=cause.subject), people=people, credentials=credentials, readings=readings,
             sure=task.sure, evidence=evidence, lines=self._lines(cause, effects.findings),
             rows=rows if rows else NO_LINES, ends=tuple(ends),
@@ -300,6 +302,13 @@ class _Work:
             return strip_lines(table, columns | file.strip) if file.site_key else ()
         cures = [finding.cure for finding in findings if finding.cure]
         return cure_reader(self.site, self.site.readers[cause.subject], cures) if cures else ()
+
+
+def _title(cause: _Cause, effects: _Effects) -> str:
+    """The title of a cause; ``people`` in it are those for whom a target has the exceptions."""
+    persons = {each.person for each in effects.exceptions if each.person}
+    people = format_count(len(persons), "person", "people") if persons else "other people"
+    return TASKS[cause.task].title.format(subject=cause.subject, people=people)
 
 
 def _describe_doubtful(cause: _Cause, held: pl.DataFrame) -> str:

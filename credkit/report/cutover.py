@@ -12,7 +12,7 @@ from typing import Literal
 from credkit.core.sentences import format_count
 from credkit.crosswalk.readiness import NOWHERE
 from credkit.crosswalk.result import Crosswalk
-from credkit.crosswalk.tasks import TASKS
+from credkit.crosswalk.tasks import INACTIVE_TASKS
 from credkit.crosswalk.worktext import READER_TASKS, count_settings
 from credkit.work.items import WorkItem
 
@@ -106,9 +106,9 @@ def count_unaccounted(result: Crosswalk) -> int:
     return sum(int(row[-1]) for row in result.summary[0].rows)
 
 
-def security_items(result: Crosswalk) -> list[WorkItem]:
+def inactive_items(result: Crosswalk) -> list[WorkItem]:
     """The items about cards that should open nothing any more."""
-    return [item for item in result.work if TASKS[item.task].security]
+    return [item for item in result.work if item.task in INACTIVE_TASKS]
 
 
 def _reasons(result: Crosswalk, areas: list[AreaVerdict]) -> Iterator[str]:
@@ -124,8 +124,9 @@ def _reasons(result: Crosswalk, areas: list[AreaVerdict]) -> Iterator[str]:
         yield f"{format_count(settings, 'reader setting')} to change"
     if others := sum(item.task in SETTING_TASKS for item in result.work) - settings:
         yield f"{others:,} more to check" if settings else f"{format_count(others, 'reader setting')} to check"
-    if dangers := len(security_items(result)):
+    if dangers := len(inactive_items(result)):
         yield f"{format_count(dangers, 'item')} about cards that should not work any more"
+    yield from (item.title for item in result.work if item.task == "number-of-another")
     if noisy := sum(area.is_noisy and area.word != "not known" for area in areas):
         yield f"{format_count(noisy, 'area')} with more unresolved readings than noise"
     if unknown := sum(area.word == "not known" for area in areas):

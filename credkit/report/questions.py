@@ -10,7 +10,7 @@ from credkit.crosswalk.comparing import RunComparison
 from credkit.crosswalk.comparisontext import describe_difference
 from credkit.crosswalk.result import Crosswalk
 from credkit.crosswalk.tasks import ABOUT
-from credkit.report.cutover import SETTING_TASKS, Cutover, count_readings, count_unaccounted, security_items
+from credkit.report.cutover import SETTING_TASKS, Cutover, count_readings, count_unaccounted, inactive_items
 from credkit.report.words import join_names, show_text
 from credkit.work.text import describe_counts
 
@@ -114,7 +114,7 @@ def _quickest(result: Crosswalk) -> tuple[str, str]:
 
 
 def _lost_cards(result: Crosswalk) -> tuple[str, str]:
-    items = security_items(result)
+    items = inactive_items(result)
     has_exports = len(result.summary[0].rows) > len(("credentials", "readings"))
     if not items:
         exports = "or in an export" if has_exports else "and what targets hold is not known: no export was given"
@@ -138,8 +138,10 @@ def _shared_numbers(result: Crosswalk) -> tuple[str, str]:
         f"targets that truncate merge more: {join_names([item.subject for item in cut])}" if cut
         else "and no target merges two"
     )  # fmt: skip
+    given = [item.title for item in result.work if item.task == "number-of-another"]
+    truncated = "; ".join((*given, truncated))
     if not same:
-        return ("Not by these files" if not cut else "In targets only"), truncated
+        return ("Not by these files" if not cut and not given else "In targets only"), truncated
     people, cards = (sum(each) for each in zip(*((item.people, item.credentials) for item in same), strict=True))
     return f"{format_count(people, 'person', 'people')} concerned", f"{format_count(cards, 'card')}; {truncated}"
 

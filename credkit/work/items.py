@@ -13,7 +13,7 @@ Sure = Literal["certain", "likely", "possible"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
-    """What is to be done about a cause; ``title`` and ``act`` may have ``{subject}`` in them.
+    """What is to be done about a cause; ``{subject}`` may stand in ``title`` and ``act``, ``{people}`` in ``title``.
 
     A ``single`` task is done once for all its rows, such as an export; another one is done row by row. A task of
     ``security`` stands first.
