@@ -39,7 +39,8 @@ SERIAL_REFUSALS = {
     "random-serial": "it begins with 08: the card draws another at each power-up, and no key or MAC would fit it again",
     "cut-serial": "it holds the cascade tag 88, so it is cut: only a part of a longer serial number is left",
 }
-_SERIAL = re.compile("(?:[0-9A-Fa-f]{2})+")
+_SERIAL = re.compile("[0-9A-Fa-f]{2}(?:([: -]?)[0-9A-Fa-f]{2}(?:\\1[0-9A-Fa-f]{2})*)?")
+_SEPARATORS = str.maketrans("", "", ": -")  # what may stand between the bytes of a serial number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +83,7 @@ def build_credential(plan: CardPlan, file: CsvFile, line: int, cells: Sequence[s
             line, f"credential_id {redacted_repr(name)} looks like a payment account number, and would name files: if "
             'it is another number, write not_payment = "what it is" into [plan] of the plan',
         )  # fmt: skip
-    return CardCredential(line=line, name=name, serial=bytes.fromhex(serial), row=row)
+    return CardCredential(line=line, name=name, serial=_decode_serial(serial), row=row)
 
 
 def file_name_problem(name: str) -> str:
@@ -117,8 +118,8 @@ def file_name_problem(name: str) -> str:
 def serial_problem(plan: CardPlan, text: str) -> str:
     """Why ``text`` cannot be the serial number of a card of the plan, or nothing."""
     if not _SERIAL.fullmatch(text):
-        return "is not the hexadecimal digits of whole bytes, without anything between them"
-    serial = bytes.fromhex(text)
+        return "is not hexadecimal bytes of two digits, with nothing or one same separator between them (: - or space)"
+    serial = _decode_serial(text)
     if len(serial) != plan.serial:
         return f"has {len(serial)} byte{'s' * (len(serial) > 1)}, the plan expects {plan.serial}"
     if plan.serial in TYPE_A_SERIAL_BYTES and (plan.geometry.keys or plan.geometry.unit == "page"):
@@ -128,6 +129,11 @@ def serial_problem(plan: CardPlan, text: str) -> str:
     return ""
 
 
+def _decode_serial(text: str) -> bytes:
+    """The bytes of a serial number in which `serial_problem` finds no fault."""
+    return bytes.fromhex(text.translate(_SEPARATORS))
+
+
 def credential_from_row(plan: CardPlan, row: Mapping[str, str]) -> CardCredential:
     """The credential of a ``row`` that came from no file; raises `DefinitionError` for what is wrong with it."""
     for column in plan.columns:
@@ -135,4 +141,4 @@ def credential_from_row(plan: CardPlan, row: Mapping[str, str]) -> CardCredentia
             raise DefinitionError(f"the credential has no {column}, expected {', '.join(plan.columns)}")
     if problem := serial_problem(plan, row["serial"]):
         raise DefinitionError(f"serial {redacted_repr(row['serial'])} {problem}")
-    return CardCredential(line=0, name=row["credential_id"], serial=bytes.fromhex(row["serial"]), row=row)
+    return CardCredential(line=0, name=row["credential_id"], serial=_decode_serial(row["serial"]), row=row)
