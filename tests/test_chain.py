@@ -100,6 +100,7 @@ def test_what_can_never_work_is_refused(text: str) -> None:
         ("hex:8/", DefinitionError, "step 2 at character 6 is empty"),
         ("Hex:8", DefinitionError, "step 1 at character 0: 'Hex' is not a codec name"),
         ("hex 8", DefinitionError, "'hex 8' is not a codec name"),
+        ("template:{a:03d}/{b:05d}", DefinitionError, "a / in the text of a template is written %2F"),
         ("strip:a%2fb", DefinitionError, "% must be one of %2F, %2C, %25"),
         ("strip:50%", DefinitionError, "% must be one of %2F, %2C, %25"),
         ("hexx:8", UnknownCodec, "no codec is called 'hexx'; did you mean hex?"),

@@ -96,7 +96,10 @@ class Template(TableCodec[str, FieldMapping]):
 
 
 def build_template(*pieces: str) -> AnyCodec:
-    """``template:TEXT``: literals and fields ``{NAME:0Nd}``, ``{NAME:0NX}``, ``{NAME:0Nx}``, ``{NAME:d}``."""
+    """``template:TEXT``: literals and fields ``{NAME:0Nd}``, ``{NAME:0NX}``, ``{NAME:0Nx}``, ``{NAME:d}``.
+
+    In TEXT a slash is written ``%2F``, since / ends a step, and a percent sign ``%25``.
+    """
     text = ",".join(pieces)
     pattern, schema, bases = "", {}, {}
     open_end = False  # a field of any width came before, and no literal that ends it
@@ -192,6 +195,7 @@ ENTRIES = (
         source=PRACTICE, build=build_template, usual=(),
         examples=(
             Example(args="{facility:03d}{number:05d}", given="12345678", gives="facility=123 number=45678"),
+            Example(args="{facility:03d}%2F{number:05d}", given="017/51739", gives="facility=17 number=51739"),
             Example(args="{number:06X}", given="7BB26E", gives="number=8106606"),
         ),
     ),

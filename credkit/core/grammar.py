@@ -58,6 +58,8 @@ def parse_chain(text: str) -> list[StepText]:
             problem = " is empty"
         elif not (CODEC_NAME.fullmatch(name) or STANDARD_NAME.fullmatch(name)):
             problem = f": {redacted_repr(name)} is not a codec name (small letters, digits, hyphens)"
+            if number > 1 and "{" in text:  # a slash ends a step, in a template too
+                problem += "; a / in the text of a template is written %2F"
         elif "%" in _ESCAPE.findall(rest):
             problem = ": % must be one of %2F, %2C, %25 (write %25 for a percent sign)"
         if problem:
