@@ -237,6 +237,22 @@ def test_two_value_orders_that_fit_alike_are_named() -> None:
     assert len(reader.rivals) == 2
 
 
+@pytest.mark.parametrize("sign", ["/", "-", ":", ".", ";", " "])
+@pytest.mark.parametrize("padded", [True, False])
+def test_a_sign_other_than_a_comma_between_facility_code_and_number(sign: str, padded: bool) -> None:
+    """Frames by the rule of SIA AC-01 at one reader, their numbers at another one and in the register."""
+    dice = Random(7)
+    cards = [(dice.choice((17, 18)), dice.randrange(65536)) for _ in range(60)]
+    printed = [f"{facility:03d}{sign}{n:05d}" if padded else f"{facility}{sign}{n}" for facility, n in cards]
+    texts = {"gate": [f"{frame(*card):026b}" for card in cards], "quay": printed}
+    for register in ([f"{facility:03d}{number:05d}" for facility, number in cards], printed):
+        found = discover.site(texts, [("frame", value, "") for value in register])
+        readers = {reader.name: reader for reader in found.readers}
+        assert readers["gate"].is_decided
+        assert readers["quay"].is_decided
+        assert chain(readers["quay"].chains[0]).decode(f"012{sign}00345") == {"facility": 12, "number": 345}
+
+
 def test_the_result_is_a_value() -> None:
     texts = {"gate": [f"{n * n * 7919 % 2**32:08X}" for n in range(1000, 1100)]}
     register = [("serial", str(int(text, 16)), "") for text in texts["gate"]]

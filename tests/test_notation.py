@@ -163,6 +163,9 @@ def test_no_digits_are_no_bits() -> None:
         "decimal:32,٣",
         "decimal:32,10,1",
         "split-decimal:8",
+        "split-decimal:8,slash",
+        "split-decimal:8,16,comma",
+        "split-decimal:8,16,pipe",
         "binary:99999",
         "signed-decimal:-1",
     ],
@@ -174,7 +177,7 @@ def test_arguments_that_cannot_be(text: str) -> None:
 
 CODECS = (
     "hex", "hex:8", "hex:8,space,lower", "hex:,dot", "binary", "binary:5", "decimal:32", "decimal:32,10",
-    "signed-decimal:16", "split-decimal:8,16",
+    "signed-decimal:16", "split-decimal:8,16", "split-decimal:8,16,slash",
 )  # fmt: skip
 
 

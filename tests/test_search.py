@@ -13,6 +13,7 @@ from credkit.discover.relation import weak_relation
 from credkit.explain.identification import are_indistinguishable
 from credkit.explain.presentations import SERIAL_BITS, presentations
 from tests.amounts import amounts
+from tests.brackwater import frame
 from tests.commandline import ACCOUNT, records, run
 from tests.sentences import refusal
 from tests.survey import chance, recall, shared, survey
@@ -177,6 +178,19 @@ def test_two_texts_of_one_card_are_connected() -> None:
     best = relate("04112233445566", f"{0x33445566:010d}")[0]
     assert (best.source, best.target, best.is_backward) == ("hex:14/keep-low:32", "decimal:32,10", False)
     assert convert("04A2B3C4D5E680", source=best.source, target=best.target) == f"{0xC4D5E680:010d}"
+
+
+@pytest.mark.parametrize("sign", [",", "/", "-", ":", ".", ";", " "])
+def test_a_facility_code_and_a_number_are_read_whatever_sign_stands_between_them(sign: str) -> None:
+    """A card in the 26 bits of SIA AC-01, and its two numbers as a reader prints them."""
+    text, wiegand = f"017{sign}51739", f"{int(frame(17, 51739), 2):08X}"
+    (first, *_) = identify(text)[0].best.values
+    assert first == {"facility": 17, "number": 51739}
+    (best, *_) = relate(text, wiegand)
+    assert best.target == "hex:8/right-justified:26/data-of:wiegand-26"
+    assert convert(f"018{sign}00042", source=best.source, target=best.target) == f"{int(frame(18, 42), 2):08X}"
+    assert relate(text, f"{int(frame(17, 51740), 2):08X}") == ()
+    assert not any(group.evidence >= 1 for group in identify(f"12{sign}2026"))  # a month of a year, and not a card
 
 
 def test_texts_of_two_cards_are_not() -> None:

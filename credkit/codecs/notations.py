@@ -22,9 +22,10 @@ from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example
 from credkit.core.errors import DefinitionError
 from credkit.core.grammar import format_step
 from credkit.core.sentences import redacted_repr
-from credkit.tables.notation import SEPARATORS, DigitGroup, Notation, NotationCodec, digits_for
+from credkit.tables.notation import GROUP_SEPARATORS, SEPARATORS, DigitGroup, Notation, NotationCodec, digits_for
 
 LOWER = "lower"
+COMMA = "comma"
 
 
 def build_hex(digits: str = "", *styles: str) -> AnyCodec:
@@ -86,19 +87,27 @@ def build_signed(bits: str) -> AnyCodec:
 
 
 def build_split(*sizes: str) -> AnyCodec:
-    """``split-decimal:B,B…``: one decimal number a group of bits, a comma between them.
+    """``split-decimal:B,B…``, ``split-decimal:B,B…,STYLE``: one decimal number a group of bits, a comma between them.
 
-    Numbers are written with as many digits as their widest value has; fewer are read, since the
-    comma says where a number ends.
+    A style puts another sign between the numbers: ``slash``, ``hyphen``, ``colon``, ``dot``, ``semicolon`` or
+    ``space``. Numbers are written with as many digits as their widest value has; fewer are read, since the
+    sign says where a number ends.
     """
-    if len(sizes) < 2:
+    style = sizes[-1] if sizes and sizes[-1] in GROUP_SEPARATORS and sizes[-1] != COMMA else COMMA
+    counts = sizes if style == COMMA else sizes[:-1]
+    if len(counts) < 2:
         raise DefinitionError("split-decimal: at least two sizes are needed, such as split-decimal:8,16")
+    if counts[-1].isalpha():
+        known = ", ".join(name for name in GROUP_SEPARATORS if name != COMMA)
+        raise DefinitionError(
+            f"split-decimal: {redacted_repr(counts[-1])} is not a style; a comma needs none, others are {known}"
+        )
     groups = []
-    for text in sizes:
+    for text in counts:
         size = parse_whole_number("split-decimal", "the number of bits", text)
         groups.append(DigitGroup(bits=size, least=1, most=digits_for(size), pad=True))
     return NotationCodec.for_notation(
-        format_step("split-decimal", *sizes), Notation(10, tuple(groups), group_separator=",")
+        format_step("split-decimal", *sizes), Notation(10, tuple(groups), group_separator=GROUP_SEPARATORS[style])
     )
 
 
@@ -140,9 +149,12 @@ ENTRIES = (
         examples=(Example(given="10111", gives="10111"), Example(args="3", given="011", gives="011")),
     ),
     Entry(
-        name="split-decimal", signature="B,B…", title="several decimal numbers, a comma between them", source=PRACTICE,
-        build=build_split, usual=("8,16", "16,16"),
-        examples=(Example(args="8,16", given="123,45678", gives="011110111011001001101110"),),
+        name="split-decimal", signature="B,B…[,STYLE]", title="several decimal numbers, a sign between them",
+        source=PRACTICE, build=build_split, usual=("8,16", "16,16"),
+        examples=(
+            Example(args="8,16", given="123,45678", gives="011110111011001001101110"),
+            Example(args="8,16,slash", given="123/45678", gives="011110111011001001101110"),
+        ),
     ),
     Entry(
         name="uuid", signature="[lower]", title="a UUID in hexadecimal digits and hyphens, 8-4-4-4-12",

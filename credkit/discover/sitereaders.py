@@ -18,6 +18,7 @@ from typing import NamedTuple
 
 from credkit.core.codec import Entry
 from credkit.core.errors import CredkitError, DefinitionError
+from credkit.core.grammar import format_step
 from credkit.discover.siteregister import FRAME_KEY, NUMBER_KEY, Number, build_chain, name_fields, number_of
 from credkit.explain.candidates import find_candidates, usual_codecs
 from credkit.streams import stream
@@ -196,7 +197,7 @@ def _template(
             else:
                 rest += 1
                 parts.append(f"{{digits_{rest}:0{end - begin}d}}")
-    return f"template:{''.join(parts)}"
+    return format_step("template", "".join(parts))
 
 
 def fit_chain(

@@ -17,6 +17,7 @@ from credkit.catalogue.registry import chain
 from credkit.core.codec import AnyCodec, Entry
 from credkit.core.errors import CredkitError
 from credkit.core.fields import Item
+from credkit.core.grammar import format_step
 from credkit.explain.candidates import ORDER_COSTS, find_candidates
 
 FRAME_KEY = ("facility", "number")
@@ -168,22 +169,23 @@ def _templates(group: Sequence[str]) -> Iterator[str]:
     first = group[0]
     runs = [_RUN.findall(text) for text in group]
     between = _RUN.split(first)
-    if len({*map(len, runs)}) > 1 or any("{" in part or "}" in part or "/" in part for part in between):
+    if len({*map(len, runs)}) > 1 or any("{" in part or "}" in part for part in between):
         return
     if len(runs[0]) == 1:
         widths = {len(found[0]) for found in runs}
         padded = len(widths) == 1
         width = widths.pop() if padded else 0
-        yield f"template:{between[0]}{{number:{f'0{width}' if padded else ''}d}}{between[1]}"
+        yield format_step("template", f"{between[0]}{{number:{f'0{width}' if padded else ''}d}}{between[1]}")
         for digits in range(1, min(LARGEST_FACILITY_DIGITS + 1, width - 2)):
-            yield (f"template:{between[0]}{{facility:0{digits}d}}{{number:0{width - digits}d}}{between[1]}")
+            parts = f"{{facility:0{digits}d}}{{number:0{width - digits}d}}"
+            yield format_step("template", f"{between[0]}{parts}{between[1]}")
     elif len(runs[0]) == 2:
         names = []
         for place, name in enumerate(FRAME_KEY):
             widths = {len(found[place]) for found in runs}
             zeros = any(found[place].startswith("0") and len(found[place]) > 1 for found in runs)
             names.append(f"{{{name}:{f'0{widths.pop()}' if zeros and len(widths) == 1 else ''}d}}")
-        yield f"template:{between[0]}{names[0]}{between[1]}{names[1]}{between[2]}"
+        yield format_step("template", f"{between[0]}{names[0]}{between[1]}{names[1]}{between[2]}")
 
 
 def _bit_chains(group: Sequence[str]) -> Iterator[str]:

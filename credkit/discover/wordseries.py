@@ -29,7 +29,7 @@ from credkit.discover.texttemplates import (
     common_prefix,
     hexadecimal_cost,
 )
-from credkit.explain.candidates import ORDER_COSTS, usual_codecs
+from credkit.explain.candidates import ORDER_COSTS, split_decimals, usual_codecs
 from credkit.tables.layout import Layout, Parity
 from credkit.tables.notation import digits_for
 
@@ -211,9 +211,8 @@ def _notations(texts: Sequence[str]) -> Iterator[tuple[str, float]]:
             yield f"hex:{2 * len(texts[0].split(sign))},{style}{small}", 0.0
     if same and size == len("00000000-0000-0000-0000-000000000000") and texts[0].count("-") == 4:
         yield f"uuid{small.replace(',', ':')}", 0.0
-    if all(text.count(",") == 1 for text in texts):
-        yield "split-decimal:8,16", 1.0
-        yield "split-decimal:16,16", 1.0
+    for name in split_decimals(texts[0]):
+        yield name, 1.0
 
 
 def _decimals(texts: Sequence[str], cost: float) -> Iterator[tuple[str, float]]:

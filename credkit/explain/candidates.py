@@ -24,9 +24,10 @@ from typing import Any
 from credkit.catalogue.registry import catalogue, chain
 from credkit.core.codec import AnyCodec
 from credkit.core.forms import Form, Word, to_bits
+from credkit.core.grammar import format_step
 from credkit.core.reading import AnyReading, Field, Note
 from credkit.explain.presentations import PADDED_DIGIT_COUNTS, SERIAL_BITS, serial_frames
-from credkit.tables.notation import Notation
+from credkit.tables.notation import GROUP_SEPARATORS, Notation
 
 HEX_DIGIT_COUNTS = (4, 6, 7, 8, 9, 10, 12, 14, 16, 18, 20)
 DECIMAL_BITS = (16, 24, 26, 32, 34, 37, 40, 48, 56, 64, 80)
@@ -168,6 +169,20 @@ class _Head:
         return None
 
 
+def split_decimals(text: str | None = None) -> tuple[str, ...]:
+    """Two decimal numbers as readers print them, 8 and 16 bits or 16 and 16; those whose sign ``text`` has once.
+
+    >>> split_decimals("017/51739")
+    ('split-decimal:8,16,slash', 'split-decimal:16,16,slash')
+    """
+    signs = [name for name, sign in GROUP_SEPARATORS.items() if text is None or text.count(sign) == 1]
+    return tuple(
+        format_step("split-decimal", sizes, "16", "" if name == "comma" else name)
+        for name in signs
+        for sizes in ("8", "16")
+    )
+
+
 @cache
 def all_heads() -> tuple[_Head, ...]:
     """Every notation that is tried."""
@@ -177,7 +192,7 @@ def all_heads() -> tuple[_Head, ...]:
         if digits % 2 == 0:
             texts += [f"hex:{digits},{style}" for style in HEX_STYLES]
             texts += [f"strip:0x,/hex:{digits}", f"strip:{digits // 2:02X},/hex:{digits}"]
-    decimals = ["signed-decimal:32", "split-decimal:8,16", "split-decimal:16,16"]
+    decimals = ["signed-decimal:32", *split_decimals()]
     for bits in DECIMAL_BITS:
         longest = len(str((1 << bits) - 1))
         decimals += [

@@ -30,6 +30,7 @@ from credkit.core.spans import MAX_BITS
 
 DIGITS = {2: "01", 10: "0123456789", 16: "0123456789ABCDEF"}
 SEPARATORS = {"colon": ":", "hyphen": "-", "space": " ", "dot": "."}  # between bytes, by name
+GROUP_SEPARATORS = {"comma": ",", "slash": "/", "hyphen": "-", "colon": ":", "dot": ".", "semicolon": ";", "space": " "}
 BASES = {2: "binary", 10: "decimal", 16: "hexadecimal"}
 
 
