@@ -132,6 +132,11 @@ def test_two_reads_of_which_one_fails_did_not_run_together(codec: AnyCodec, good
 def test_texts_that_were_typed_or_damaged() -> None:
     (zero,) = hinted(diagnose(HEX, "2F764DD"), "lost-zeros")
     assert zero.value == CARD
+    short = diagnose(
+        chain("decimal:32,10"), "007868770"
+    )  # what begins with a zero has lost none: the last digit is missing
+    assert [hint.summary for hint in hinted(short, "short-text")] == ["the text is one character short"]
+    assert not hinted(short, "lost-zeros")
     assert hinted(diagnose(HEX, "02F764DD\r"), "white-space")[0].value == CARD
     assert not hinted(diagnose(HEX, "02F764DD\r"), "extra-character")  # that is the white space
     assert hinted(diagnose(HEX, "02F764DDX"), "extra-character")[0].value == CARD

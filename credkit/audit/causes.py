@@ -8,13 +8,14 @@ known, or the facility code that is expected, tells them apart: a site file may 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from typing import Any
 
 from bitstring import Bits
 
 from credkit.audit.summary import Diagnosis, LikelyCause
 from credkit.core.codec import AnyCodec
-from credkit.explain.diagnosis import describe_next_step, diagnose
+from credkit.explain.diagnosis import Hint, count_missing_characters, describe_next_step, diagnose, short_text_hint
 from credkit.facts.expected_values import ExpectedValues, is_expected
 
 LEAST_TEXTS = 3  # different texts, before a cause is named
@@ -27,13 +28,15 @@ UNDECIDED = "Neither a check nor what the site expects tells these apart: read a
 
 
 def find_causes(
-    codec: AnyCodec, texts: Sequence[str], rows: int = 0, expect: ExpectedValues | None = None
-) -> Diagnosis | None:
+    codec: AnyCodec, texts: Sequence[str], rows: int = 0, expect: ExpectedValues | None = None,
+    is_registered: Callable[[Any], bool] | None = None,
+) -> Diagnosis | None:  # fmt: skip
     """The causes that explain at least half of ``texts``, the best first; None if there is nothing to say.
 
     ``rows`` are all failing rows, if they have no other texts. A cause that gives a value other than the site
     expects is left out where another gives one that it expects; so is a cause that explains nothing
-    that a better one does not explain.
+    that a better one does not explain. Where a register says which values it has, leading zeros are lost only
+    of texts that have one of them with the zeros; the others lack characters.
     """
     some = texts[:MOST_TEXTS_DIAGNOSED]
     if len(some) < LEAST_TEXTS:
@@ -43,6 +46,8 @@ def find_causes(
     chains: dict[tuple[str, str], set[str]] = {}
     for place, text in enumerate(some):
         found = diagnose(codec, text)
+        if is_registered is not None:
+            found = tuple(_explain_zeros(codec, text, hint, is_registered) for hint in found)
         fitting = tuple(hint for hint in found if is_expected(hint.value, expect or {}))
         decided |= 0 < len(fitting) < len(found)
         for hint in fitting or found:
@@ -67,6 +72,13 @@ def find_causes(
             for key in named
         ),
     )  # fmt: skip
+
+
+def _explain_zeros(codec: AnyCodec, text: str, hint: Hint, is_registered: Callable[[Any], bool]) -> Hint:
+    """A hint as it is; one of lost zeros whose value the register does not have as one of missing characters."""
+    if hint.cause != "lost-zeros" or is_registered(hint.value):
+        return hint
+    return short_text_hint(count_missing_characters(codec, text) or 1)
 
 
 def _count_wrong_lengths(codec: AnyCodec, texts: Sequence[str]) -> tuple[tuple[int, int], ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Container, Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
@@ -179,8 +179,16 @@ class Totals:
             if place == use.place and rule.rule != ONE_ENTRY_RULE
         )
         return find_causes(
-            use.codec, texts, rows if len(texts) < MOST_SAMPLED_TEXTS else 0, use.kind.expect if use.kind else None
-        )
+            use.codec, texts, rows if len(texts) < MOST_SAMPLED_TEXTS else 0, use.kind.expect if use.kind else None,
+            self._registered_values(use),
+        )  # fmt: skip
+
+    def _registered_values(self, use: ChainUse) -> Callable[[Any], bool] | None:
+        """Whether the register has a value of a use; None where there is no register to compare with."""
+        if self.plan.register is None or use.register is None or use.kind is None or use.space is None:
+            return None
+        numbers, key = self.plan.register.values(use.kind.namespace), use.space.key
+        return lambda value: isinstance(value, Mapping) and tuple(map(value.get, key)) in numbers
 
     def undetected_errors(self) -> tuple[UndetectedErrors, ...]:
         """The undetected errors of the layouts of all chains; a layout in several chains counts once."""

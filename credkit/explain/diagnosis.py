@@ -43,6 +43,7 @@ ORDER_CAUSES = (
 KEYBOARD_CAUSE = "keyboard"  # the cause of a text under another layout: two that read it alike are two causes
 SHORTENED_ADVICE = "a spreadsheet shortened the number: its other digits are lost, so export it again from the source"
 _EXPONENT = re.compile(r"[+-]?[0-9](?:[.,][0-9]+)?[Ee]\+[0-9]{1,3}")
+MOST_MISSING_CHARACTERS = 8  # of a text that has lost some
 LONGEST_SEARCHED_FRAME_BITS = 1024  # bits of a frame that the one-bit searches are tried on: each bit costs three reads
 
 
@@ -238,20 +239,22 @@ def _separator_hints(codec: AnyCodec, place: int, text: str) -> Iterator[Hint]:
 
 
 def _text_hints(rest: AnyCodec, text: str) -> Iterator[Hint]:
-    """A shortened number, white space that `strip` leaves, lost leading zeros, a text twice, a character too many."""
+    """A shortened number, white space that `strip` leaves, lost zeros or characters, a text twice, one too many."""
     if is_spreadsheet_shortened(text):
         yield Hint(cause="spreadsheet", summary=SHORTENED_ADVICE.partition(":")[0], text=SHORTENED_ADVICE)
     if (ends := describe_ends(text)) and (value := _decode_or_none(rest, strip_white_space(text))) is not None:
         summary = f"it has {ends}, to be removed"
         yield Hint(cause="white-space", summary=summary, text=f"{summary}: {redacted_repr(value)}", value=value)
-    for zeros in range(1, 9):
-        if text.isascii() and text.isalnum() and (value := _decode_or_none(rest, "0" * zeros + text)) is not None:
-            word = "one leading zero" if zeros == 1 else f"{zeros} leading zeros"
+    if missing := count_missing_characters(rest, text):
+        if text[:1] == "0" and text != "0":  # what drops leading zeros drops all of them
+            yield short_text_hint(missing)
+        else:
+            value = _decode_or_none(rest, "0" * missing + text)
+            word = "one leading zero" if missing == 1 else f"{missing} leading zeros"
             yield Hint(
                 cause="lost-zeros", summary="leading zeros are lost", text=f"{word} lost: {redacted_repr(value)}",
                 value=value,
             )  # fmt: skip
-            break
     half, odd = divmod(len(text), 2)
     if text and not odd and (first := _decode_or_none(rest, text[:half])) is not None:
         second = _decode_or_none(rest, text[half:])
@@ -265,6 +268,30 @@ def _text_hints(rest: AnyCodec, text: str) -> Iterator[Hint]:
                 cause="extra-character", summary="there is one character too many",
                 text=f"one character too many at the {where}: {redacted_repr(value)}", value=value,
             )  # fmt: skip
+
+
+def count_missing_characters(codec: AnyCodec, text: str) -> int:
+    """How many zeros before ``text`` make it one that ``codec`` reads; 0 where up to `MOST_MISSING_CHARACTERS` do not.
+
+    >>> count_missing_characters(chain("hex:8"), "2F764DD"), count_missing_characters(chain("hex:8"), "2F-64DD")
+    (1, 0)
+    """
+    if not text.isascii() or (text and not text.isalnum()):
+        return 0
+    every = range(1, MOST_MISSING_CHARACTERS + 1)
+    return next((count for count in every if _decode_or_none(codec, "0" * count + text) is not None), 0)
+
+
+def short_text_hint(missing: int) -> Hint:
+    """The cause of a text that lacks so many characters, nobody knows which.
+
+    >>> short_text_hint(1).text
+    'the text is one character short; where it is missing, the text does not show'
+    """
+    count = "one character" if missing == 1 else f"{missing} characters"
+    where = "where it is missing" if missing == 1 else "where they are missing"
+    summary = f"the text is {count} short"
+    return Hint(cause="short-text", summary=summary, text=f"{summary}; {where}, the text does not show")
 
 
 def _joined_frames_hint(first: Any, second: Any, bits: float) -> Hint:
