@@ -370,10 +370,36 @@ def test_a_known_number_that_is_not_there_is_said() -> None:
     assert unknown.exit_code == 0
 
 
+def test_that_nothing_connects_two_texts_is_not_said_to_be_of_two_cards() -> None:
+    """A frame of SIA AC-01 and the numbers on the same card, without a sign between: too little for one pair."""
+    cards = [(17, 51739), (17, 42), (18, 60321)]
+    pairs = [(f"{facility:02d}{number:05d}", f"{int(frame(facility, number), 2):08X}") for facility, number in cards]
+    said = " ".join(run("relate", *pairs[0]).output.split())
+    assert "Nothing connects '1751739' and '00239437' beyond chance" in said
+    assert "They may be of two cards, or of one card. More pairs" in said
+    assert discover.chain(pairs).candidates[0].chains[0].source == "template:{facility:02d}{number:05d}"
+
+
+def test_the_place_of_a_known_number_in_an_undocumented_frame_is_said() -> None:
+    """The 21 binary digits of 1750604 may begin at 14 places of 34 bits: by chance once in 2**21 / 14 frames."""
+    bits = "0011010010101101010110110010011001"
+    place, size = bits.index(f"{1750604:b}"), len(f"{1750604:b}")
+    for text in (bits, f"{int(bits + '00', 2):09X}"):
+        said = " ".join(run("identify", text, "--known", "1750604", "--known", "5").output.split())
+        assert (
+            f"the binary digits of 1750604 stand in '{text}' at bits {place}-{place + size - 1}, counted" in said
+        )
+        chance = 2**size // ((len(text) * (4 if text != bits else 1) - size + 1) * 2)  # two numbers were tried
+        assert f"at most 1 of {chance:,} random frames" in said
+        assert "credkit discover layout FRAMES.csv" in said
+    assert "binary digits" not in run("identify", bits, "--known", "77").output  # so few stand anywhere
+    assert "binary digits" not in run("identify", bits, "--known", "1750605").output
+
+
 def test_what_cannot_be_read_is_named() -> None:
     assert "'xyz' has no known form" in " ".join(run("relate", "xyz", "04A2B3C4").output.split())
     result = run("relate", "04A2B3C4", "04A2B3C5")
-    assert "they are of two cards" in result.output
+    assert "credkit discover chain PAIRS.csv" in result.output
     assert result.exit_code == 1
 
 

@@ -19,6 +19,7 @@ from credkit.explain.cautions import COPIES
 from credkit.explain.diagnosis import SHORTENED_ADVICE, is_spreadsheet_shortened
 from credkit.explain.identification import Match, MatchGroup, format_bits
 from credkit.explain.identification import identify as search
+from credkit.explain.knowndigits import find_known_digits
 from credkit.privacy.payment import exposes_account
 
 _STAR = re.compile(r"\w")
@@ -79,6 +80,7 @@ def identify(
         door.say("Some readings look like payment account numbers and are hidden (--reveal shows them).")
     if known and not any(match.known for match in matches):
         door.say("None of the known numbers is among what was read, in whole or in the part that it gives.")
+        _say_known_digits(door, values, known)
     founded = [group for group in groups if _has_evidence(group)]
     if founded:
         is_one = len(founded) == 1 and founded[0].is_certain
@@ -96,6 +98,20 @@ def identify(
     _suggest_relate(door, values, bool(hide))
     door.say(f"A fit is no proof. {COPIES}")
     return 0
+
+
+def _say_known_digits(door: Console, values: Sequence[str], known: Sequence[int]) -> None:
+    """Where the binary digits of a known number stand in a value, and how its format is found."""
+    found = find_known_digits(values, known)
+    if found:
+        door.say(
+            f"But the binary digits of {redacted_repr(found.number)} stand in {redacted_repr(found.text)} at "
+            f"{found.describe_places()}, counted from 0; by chance they stand somewhere in at most 1 of "
+            f"{found.one_in:,} random frames of {found.length} bits. To find the format, write this card and others "
+            "into a CSV file, with the columns frame and number:"
+        )
+        door.say("  credkit discover layout FRAMES.csv", indent="  ")
+        door.say()
 
 
 def _suggest_relate(door: Console, values: Sequence[str], hide: bool) -> None:

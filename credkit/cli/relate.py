@@ -15,7 +15,11 @@ from credkit.discover.relation import relate as search
 from credkit.explain.cautions import COPIES
 from credkit.explain.diagnosis import SHORTENED_ADVICE, is_spreadsheet_shortened
 
-NO_CONNECTION_REASON = "they are of two cards, or too few bits stand in both"
+NO_CONNECTION_REASON = "too few bits stand in both, in all forms that are tried"
+MORE_PAIRS_NOTE = (
+    "They may be of two cards, or of one card. More pairs of texts, each pair of one card, decide. Write them into a "
+    "file:"
+)
 CHANCE_NOTE = (
     "Two different cards show n bits of evidence at most once in 2 ** n pairs, and constants may be others on the next "
     "card. Before you rely on it, write more cards into a file:"
@@ -65,7 +69,10 @@ def relate(first: str, second: str, everything: bool, as_json: bool, reveal: boo
             )
             door.say("  credkit discover chain PAIRS.csv", indent="  ")
             return 1
-        door.say(f"Nothing connects {' and '.join(texts)}: {why}.")
+        door.say(f"Nothing connects {' and '.join(texts)}{'' if strange else ' beyond chance'}: {why}.")
+        if not strange:
+            door.say(MORE_PAIRS_NOTE)
+            door.say("  credkit discover chain PAIRS.csv", indent="  ")
         if is_spreadsheet_shortened(first) or is_spreadsheet_shortened(second):
             door.say(f"It looks as if {SHORTENED_ADVICE}.")
         return 1
