@@ -467,10 +467,47 @@ def test_texts_are_read_through_a_chain(tmp_path: Path) -> None:
     assert "wiegand-26 reads every frame" in " ".join(done.stdout.split())
 
 
+@pytest.mark.parametrize("delimiter", [" ", "\t", ",", ";", " ; "])
+def test_a_number_after_the_frame_needs_no_header(tmp_path: Path, delimiter: str) -> None:
+    numbers = [n * 52391 % 1048576 for n in range(1, 41)]
+    path = tmp_path / "pier.txt"
+    path.write_text("\n".join(f"{pier(677, number)}{delimiter}{number:07d}" for number in numbers) + "\n")
+    (record,) = records(run("discover", "layout", str(path), "--json"))
+    (field,) = (field for field in record["fields"] if field["name"] == "number")
+    assert (field["kind"], field["bits"]) == ("known", list(range(13, 33)))
+
+
+def test_hex_digits_of_one_length_are_read_and_their_padding_is_doubted(tmp_path: Path) -> None:
+    source = Random(8)
+    path = tmp_path / "pier.txt"
+    path.write_text("\n".join(f"{int(pier(677, source.getrandbits(20)), 2):09X}" for _ in range(40)) + "\n")
+    shorter, longer = records(run("discover", "layout", str(path), "--json"))
+    assert (shorter["length"], shorter["texts"]) == (34, "hex:9/right-justified:34")
+    assert shorter["claims"][0]["text"] == "bit 0: even parity over bits 1-16"
+    assert (longer["length"], longer["texts"]) == (36, "hex:9")
+    screen = " ".join(run("discover", "layout", str(path)).stdout.split())
+    assert "Bits 0-1 of the hex digits are always 0: read here as padding" in screen
+    assert "may be padding, then the frame has 34 bits or more (--chain hex:9/right-justified:34)" in screen
+    assert "length = 34" in run("discover", "layout", str(path), "--toml").stdout
+    assert "length = 36" in run("discover", "layout", str(path), "--toml", "--chain", "hex:9").stdout
+
+
+def test_a_frame_that_fills_its_hex_digits_has_no_padding(tmp_path: Path) -> None:
+    source = Random(8)
+    path = tmp_path / "frames.txt"
+    path.write_text("\n".join(f"{source.getrandbits(32) | 1 << 31:08X}" for _ in range(40)) + "\n")
+    done = run("discover", "layout", str(path))
+    assert done.stdout.startswith("32 bits: ")
+    assert "padding" not in done.stdout
+
+
 @pytest.mark.parametrize(
     ("text", "args", "said"),
     [
         ("0101\n01z1\n", (), "line 2"),
+        ("0101\n0110\n01b1\n", (), "line 3"),  # a mistyped digit, not hex
+        ("0101 0110\n1100 0011\n", (), "line 1"),  # groups of bits, not a frame and its number
+        ("12345678\n23456789\n", (), "line 1"),  # decimal or hex
         ("frame,number\n0101,12\n0110,1x\n", (), "line 3"),
         ("", (), "there is no frame"),
         ("7B\n", ("--chain", "hex:2/fields:number:8"), "a frame is bits"),

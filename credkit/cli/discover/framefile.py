@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import csv
+import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
 from bitstring import Bits
 
+from credkit.catalogue.registry import chain
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError, DefinitionError
 from credkit.core.sentences import redacted_repr
@@ -19,21 +22,30 @@ FRAME = "frame"  # the column that holds the frames
 DELIMITERS = ",;\t"
 LARGEST_FILE_BYTES = 1 << 28
 MOST_DIGITS = 100  # of a known number
+NUMBER = "number"  # what a known number is called that has no header
+_FRAME_AND_NUMBER = re.compile(rf"(\S+?)(?:\s*[,;]\s*|\s+)([0-9]{{1,{MOST_DIGITS}}})", re.ASCII)
+_HEX_DIGITS = re.compile("[0-9A-Fa-f]+")
 
 
 class FrameFile(NamedTuple):
-    """Frames with the lines on which they stand, and for each known number a value a frame, or None."""
+    """Frames with the lines on which they stand, and for each known number a value a frame, or None.
+
+    ``codec`` takes their texts to bits; None where they are binary digits.
+    """
 
     frames: tuple[str | Bits, ...]
     lines: tuple[int, ...]
     known: dict[str, tuple[int | None, ...]]
+    codec: AnyCodec | None
 
 
 def read_frame_file(path: Path, codec: AnyCodec | None) -> FrameFile:
     """The samples in a text file, one frame a line, or in a CSV file with a column ``frame``.
 
-    The other columns of a CSV file hold known numbers; an empty cell is one that is not known. ``codec`` takes the
-    texts to bits; without one they are binary digits. Raises `DefinitionError` with the line of the first fault.
+    The other columns of a CSV file hold known numbers; an empty cell is one that is not known. A line without a header
+    may have a known number after its frame, parted by white space, a comma or a semicolon. ``codec`` takes the texts to
+    bits; without one they are binary digits, or hex digits where all texts are and have one length. Raises
+    `DefinitionError` with the line of the first fault.
     """
     try:
         text = read_regular(path, LARGEST_FILE_BYTES).decode("utf-8-sig")
@@ -44,28 +56,65 @@ def read_frame_file(path: Path, codec: AnyCodec | None) -> FrameFile:
         columns = next(csv.reader([header.rstrip("\r")], delimiter=delimiter), [])
         if FRAME in columns:
             return _read_columns(path, columns, delimiter, codec)
-    frames, lines = [], []
-    for line, row in enumerate(text.splitlines(), 1):
-        if row.strip():
-            frames.append(_frame(path, line, row.strip(), codec))
-            lines.append(line)
-    return FrameFile(tuple(frames), tuple(lines), {})
+    rows = [(line, row.strip()) for line, row in enumerate(text.splitlines(), 1) if row.strip()]
+    texts, numbers = _part_numbers([row for _, row in rows], codec)
+    codec = codec or _hex_codec(texts)
+    return FrameFile(
+        tuple(_frame(path, line, text, codec) for (line, _), text in zip(rows, texts, strict=True)),
+        tuple(line for line, _ in rows), {NUMBER: tuple(numbers)} if numbers else {}, codec,
+    )  # fmt: skip
+
+
+def _part_numbers(rows: Sequence[str], codec: AnyCodec | None) -> tuple[Sequence[str], list[int]]:
+    """The texts of the frames, and the number after each; no numbers where a row is one text.
+
+    Numbers of 0 and 1 only are bits of the frame, in groups.
+    """
+    parts = [_FRAME_AND_NUMBER.fullmatch(row) for row in rows]
+    found = [part.groups() for part in parts if part is not None]
+    if len(found) < len(rows) or not rows or all(set(number) <= {"0", "1"} for _, number in found):
+        return rows, []
+    if codec is not None and _is_read(rows[0], codec):
+        return rows, []
+    return [text for text, _ in found], [int(number) for _, number in found]
+
+
+def _is_read(text: str, codec: AnyCodec) -> bool:
+    try:
+        codec.decode(text)
+    except CredkitError:
+        return False
+    return True
+
+
+def _hex_codec(texts: Sequence[str]) -> AnyCodec | None:
+    """The codec of texts that are hex digits of one length; None where half of them have no letter.
+
+    Those may be decimal digits, or binary digits with a character that is mistyped.
+    """
+    if len({*map(len, texts)}) != 1 or not _HEX_DIGITS.fullmatch("".join(texts)):
+        return None
+    return chain(f"hex:{len(texts[0])}") if 2 * sum(not text.isdecimal() for text in texts) > len(texts) else None
 
 
 def _read_columns(path: Path, columns: list[str], delimiter: str, codec: AnyCodec | None) -> FrameFile:
     file = CsvFile(path=path, name=str(path), delimiter=delimiter)
     names = [column for column in columns if column != FRAME]
-    frames, lines = [], []
+    texts, lines = [], []
     known: dict[str, list[int | None]] = {name: [] for name in names}
     for line, (text, *numbers) in read_rows(file, [FRAME, *names]):
-        frames.append(_frame(path, line, text.strip(), codec))
+        texts.append(text.strip())
         lines.append(line)
         for name, number in zip(names, numbers, strict=True):
             digits = number.strip()
             if digits and not (digits.isascii() and digits.isdecimal() and len(digits) <= MOST_DIGITS):
                 file.refuse(line, f"{name} is {redacted_repr(digits)}, expected a whole number or an empty cell")
             known[name].append(int(digits) if digits else None)
-    return FrameFile(tuple(frames), tuple(lines), {name: tuple(numbers) for name, numbers in known.items()})
+    codec = codec or _hex_codec(texts)
+    return FrameFile(
+        tuple(_frame(path, line, text, codec) for line, text in zip(lines, texts, strict=True)), tuple(lines),
+        {name: tuple(numbers) for name, numbers in known.items()}, codec,
+    )  # fmt: skip
 
 
 def _frame(path: Path, line: int, text: str, codec: AnyCodec | None) -> str | Bits:
