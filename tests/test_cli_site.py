@@ -98,19 +98,18 @@ def test_the_demo_and_the_crosswalk_in_json(
     assert [list(each) for each in last["cards"]["caught"]] == [["name", "done", "kind", "place", "text"]] * 5
 
 
-def test_the_demo_says_what_it_caught_and_why(demo_command: tuple[Path, subprocess.CompletedProcess[bytes]]) -> None:
+def test_the_demo_says_what_it_caught_and_fits_two_screens(
+    demo_command: tuple[Path, subprocess.CompletedProcess[bytes]],
+) -> None:
     home, done = demo_command
     part = done.stdout.decode().partition("New staff cards\n")[2].partition("To try next:")[0]
     said = " ".join(part.split())
     assert "50 cards were written by brackwater/cards/staff-plan.toml and read back: 50 are as planned." in said
-    for name, planted, reason in (
-        ("N-0001", "one bit of the personnel number is flipped", "record personnel is number="),
-        ("N-0002", "the secure number of another card is copied to it", "the MAC of record secure does not match"),
-        ("N-0003", "its access conditions let everybody write the personnel number", "access 000 "),
-        ("N-0004", "one inverted copy of the access bits is wrong", "the inverted copies of the access condition"),
-        ("N-0005", "key B is a published default key", "it is a published default key"),
-    ):
-        assert re.search(rf"{name}: {planted} caught: [^:]+: {reason}", said), name
+    assert (
+        "5 read-backs are bad on purpose, and all are caught: a flipped bit, a copied number, open access conditions, "
+        "damaged access bits, a published key." in said
+    )
+    assert len(done.stdout.decode().splitlines()) <= 55
     assert "What the station gets is in brackwater/cards/data, a file and a listing for each card." in said
     assert "The master key was drawn for this run and is gone: it was neither shown nor written." in said
     assert len(list((home / "brackwater" / "cards" / "data").glob("*.bin"))) == 50
@@ -161,7 +160,7 @@ def test_the_demo_names_the_page_of_its_crosswalk(
     home, done = demo_command
     page = home / "brackwater" / "result.html"
     said = " ".join(done.stdout.decode().split())
-    assert "The page for the one who decides, to open in a browser, is brackwater/result.html. Data checked" in said
+    assert "The page for the one who decides is brackwater/result.html. Data checked" in said
     headings = Page(page.read_text(encoding="utf-8")).headings
     assert headings[:3] == [(1, "Result of a crosswalk: Brackwater Terminal"), (2, "Not yet"), (2, "What to do")]
     other = shutil.copytree(home, tmp_path / "home") / "brackwater" / "result.html"

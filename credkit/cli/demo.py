@@ -101,7 +101,7 @@ def show_page(door: Console, site: Path, result: Crosswalk) -> None:
     if door.as_json:
         door.record({"page": str(path)} if path else {"page": None, "why": why})
     else:
-        door.say(why or f"The page for the one who decides, to open in a browser, is {place}.")
+        door.say(why or f"The page for the one who decides is {place}.")
 
 
 def show_cards(door: Console, directory: Path) -> Path | None:
@@ -124,15 +124,14 @@ def show_cards(door: Console, directory: Path) -> Path | None:
     door.say("New staff cards")
     for line in (
         f"{made.written} cards were written by {made.plan} and read back: {made.clean} are as planned.",
-        f"{len(made.caught)} read-backs are bad on purpose, and all are caught:",
+        f"{len(made.caught)} read-backs are bad on purpose, and all are caught: "
+        + ", ".join(each.done for each in made.caught)
+        + ".",
     ):
         door.say(f"  {line}", indent="    ")
-    for each in made.caught:
-        door.say(f"  {each.name}: {each.done}", indent="    ")
-        door.say(f"    caught: {each.difference.sentence}", indent="      ")
     if made.bad:
         plan, bad, listed = (shlex.quote(str(path)) for path in (made.plan, made.bad, made.listed))
-        door.say("  To check these five again:")
+        door.say("  What is found of each:")
         for line in (f"credkit card check {plan} \\", f"  {bad} \\", f"  --credentials {listed}"):
             door.say(f"    {line}", indent="      ")
     kept = f"What {made.plan.parent} holds beside plan and list is an earlier run's, and was left alone."

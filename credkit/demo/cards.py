@@ -250,16 +250,11 @@ def plant_readbacks(plan: CardPlan, good: Mapping[str, bytes]) -> tuple[PlantedR
         data[last + 10 : last + 16] = DELIVERY_KEY
 
     faults: tuple[tuple[str, str, str, Callable[[bytearray], None]], ...] = (
-        (names[0], "one bit of the personnel number is flipped", "record-differs", flipped),
-        (names[1], "the secure number of another card is copied to it", "mac-wrong", swapped),
-        (
-            names[2],
-            "its access conditions let everybody write the personnel number",
-            "access-differs",
-            opened,
-        ),
-        (names[3], "one inverted copy of the access bits is wrong", "access-copies", broken),
-        (names[4], "key B is a published default key", "published-key", published),
+        (names[0], "a flipped bit", "record-differs", flipped),
+        (names[1], "a copied number", "mac-wrong", swapped),
+        (names[2], "open access conditions", "access-differs", opened),
+        (names[3], "damaged access bits", "access-copies", broken),
+        (names[4], "a published key", "published-key", published),
     )
     made = []
     for name, done, kind, change in faults:
