@@ -624,3 +624,51 @@ def test_cells_without_a_text_are_a_doubt_and_told_by_the_crosswalk(tmp_path: Pa
     made = proposed(tmp_path / "site", *books)
     assert any("1 row has cells without a text (lines 3)" in each for each in made["doubts"])
     assert any("is a truth value, not a text: 'TRUE'" in each for each in made["refused"])
+
+
+# ── what a spreadsheet did to the numbers ───────────────────────────────────────────────────────
+
+
+def hexadecimal_cards(folder: Path, spread: Callable[[str], str]) -> tuple[Path, Path]:
+    """A register of 300 serial numbers of four bytes, and a log of two readers that give them whole."""
+    dice = Random(20)
+    numbers = [f"{dice.randrange(1 << (27 if place % 3 else 32)):08X}" for place in range(300)]
+    register = write(folder / "staff.csv", ["PersNr", "Chip-Nr", "Status"],
+                     [[str(1000 + place), spread(text), "aktiv"] for place, text in enumerate(numbers)],
+                     "utf-8", ";")  # fmt: skip
+    rows = []
+    for place in range(900):
+        text, at = dice.choice(numbers), START + timedelta(hours=3 * place)
+        rows.append([at.isoformat(sep=" "), "Crane" if place % 2 else "Quay",
+                     text if place % 2 else str(int(text, 16)).zfill(10)])  # fmt: skip
+    return register, write(folder / "log.csv", ["Zeit", "Leser", "Code"], rows, "utf-8", ";")
+
+
+def as_integer(text: str) -> str:
+    """What a spreadsheet leaves of digits alone: a number, without the zeros in front (common practice, no source)."""
+    return str(int(text)) if text.isdecimal() else text
+
+
+def test_integers_among_hexadecimal_numbers_are_no_second_form_but_lost_zeros(tmp_path: Path) -> None:
+    """Known from the maker: which values lost their zeros; they are not ready, and the others are as they are."""
+    register, log = hexadecimal_cards(tmp_path, as_integer)
+    made = proposed(tmp_path / "site", register, log)
+    lost = [cells[1] for cells in csv.reader(register.read_text().splitlines()[1:], delimiter=";")
+            if len(cells[1]) < 8]  # fmt: skip
+    assert len(lost) >= 3
+    site = tomllib.loads(made["toml"])
+    assert site["kinds"]["card"]["value"] == site["targets"]["as-registered"]["chain"] == "hex:8/fields:number:32"
+    assert any("leading zeros lost" in each and f"{len(lost)} values" in each for each in made["doubts"])
+    first_result(tmp_path / "site")
+    rows = table(tmp_path / "site" / "result" / "crosswalk.csv")
+    ready = [row for row in rows if row["text"]]
+    assert len(ready) > 200
+    assert all(len(row["text"]) == 8 for row in ready)
+
+
+def test_decimal_numbers_that_readers_confirm_are_a_second_form(tmp_path: Path) -> None:
+    """Null test: a merged register has both notations, of any length, and nothing was lost."""
+    register, log = hexadecimal_cards(tmp_path, lambda text: str(int(text, 16)) if text[0] == "0" else text)
+    made = proposed(tmp_path / "site", register, log)
+    assert isinstance(tomllib.loads(made["toml"])["kinds"]["card"]["value"], list)
+    assert not any("leading zeros" in each for each in made["doubts"])

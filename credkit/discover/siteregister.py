@@ -25,6 +25,7 @@ NUMBER_KEY = ("number",)
 SAMPLED_VALUES = 24  # values of a shape that every notation and layout is tried on
 FEWEST_OF_SHAPE = 3  # different values of one shape; fewer may be damaged ones
 LARGEST_FACILITY_DIGITS = 5
+MOST_FEWER_DIGITS = 2  # digits that a hexadecimal value may have lost in front; one that lacks more is of another form
 READ_SHARE = 0.9  # of the values of a shape that a chain must read
 Number: TypeAlias = tuple[int, ...]
 _RUN = re.compile("[0-9]+")
@@ -86,6 +87,31 @@ def value_shapes(rows: Iterable[RegisterRow]) -> tuple[ValueShape, ...]:
                 width = len(group[0]) if group[0].isdigit() and len({*map(len, group)}) == 1 else 0
                 found.append(ValueShape(kind, tuple(group), tuple(_value_chains(group)), width))
     return tuple(found)
+
+
+def shortened_shapes(shapes: Sequence[ValueShape]) -> frozenset[int]:
+    """The places of shapes whose values seem to have lost leading zeros: digits, one or two fewer than most values.
+
+    Most values of the kind are hexadecimal, of one length: a spreadsheet makes integers of those without a letter.
+
+    >>> values = ["33A51EFD", "08C7736B", "129D5845", "0A5B1123", "8650250", "1201177", "4428623"]
+    >>> shortened_shapes(value_shapes(RegisterRow("crane", value) for value in values))
+    frozenset({1})
+    """
+    found = set()
+    for place, shape in enumerate(shapes):
+        if not all(_RUN.fullmatch(value) and value[0] != "0" for value in shape.values):
+            continue
+        lengths = {len(value) for value in shape.values}
+        for other in shapes:
+            is_hexadecimal = all(_HEX.fullmatch(value) for value in other.values) and not all(
+                _RUN.fullmatch(value) for value in other.values
+            )
+            if other.kind == shape.kind and is_hexadecimal and len(other.values) > len(shape.values):
+                length = len(other.values[0])
+                if length - MOST_FEWER_DIGITS <= min(lengths) and max(lengths) < length:
+                    found.add(place)
+    return frozenset(found)
 
 
 def number_of(fields: Mapping[str, Item], key: tuple[str, ...]) -> Number | None:

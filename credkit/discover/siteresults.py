@@ -11,7 +11,10 @@ from credkit.discover.siteregister import build_chain
 
 @dataclass(frozen=True, slots=True)
 class FoundKind:
-    """A kind of number: the chains that read its values, its key, and how many different values they read."""
+    """A kind of number: the chains that read its values, its key, and how many different values they read.
+
+    ``lost_zeros`` counts the values of digits alone that are shorter than the hexadecimal ones, and read by no chain.
+    """
 
     name: str
     values: tuple[str, ...]
@@ -20,6 +23,7 @@ class FoundKind:
     total: int
     has_issue: bool = False
     is_decided: bool = True
+    lost_zeros: int = 0
 
 
 @dataclass(frozen=True, slots=True)

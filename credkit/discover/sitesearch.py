@@ -27,6 +27,7 @@ from credkit.discover.siteregister import (
     ValueShape,
     build_chain,
     number_of,
+    shortened_shapes,
 )
 from credkit.discover.siteresults import FoundKind, FoundReader, SiteDiscovery, undecided
 
@@ -59,6 +60,7 @@ class RegisterSearch:
                 for each in self.known[place, number]:
                     self.index[value.key, each].append((place, number))
         self.chosen: dict[int, ValueChain] = {}
+        self.shortened = shortened_shapes(shapes)
         self.whole: dict[tuple[str, Number], set[Number]] = defaultdict(set)  # numbers of plain digits, by kind
         self.hits: dict[str, dict[tuple[int, int], dict[str, set[Number]]]] = {}
         self.costs: dict[str, float] = {}
@@ -119,11 +121,11 @@ class RegisterSearch:
             if shape.width and plain:
                 widths[shape.kind][shape.width] += len(shape.values)
             chain = self.chosen.get(place)
-            if chain is None and plain is not None:
+            if chain is None and plain is not None and place not in self.shortened:
                 chain = self.chosen[place] = plain
             if chain is not None:
                 sets[shape.kind, chain.key].update(chain.numbers.values())
-            if plain is not None and plain is not chain:
+            if plain is not None and plain is not chain and place not in self.shortened:
                 sets[shape.kind, NUMBER_KEY].update(plain.numbers.values())
                 for text, number in chain.numbers.items() if chain is not None else ():
                     if text in plain.numbers:
@@ -259,6 +261,7 @@ class RegisterSearch:
                 continue
             key = keys.most_common(1)[0][0]
             chosen = [self.chosen[place] for place, _ in shapes if place in self.chosen]
+            chosen.sort(key=lambda each: -len(each.numbers))  # targets get the first of them
             chosen = [each for each in chosen if each.key == key and len(each.numbers) >= PART_SHARE * total]
             lengths = {codec.steps[-1].length for each in own if each.layout is None for codec in each.codecs}
             found.append(
@@ -270,6 +273,11 @@ class RegisterSearch:
                     total,
                     issue,
                     bool(own),
+                    sum(
+                        len(shape.values)
+                        for place, shape in shapes
+                        if place in self.shortened and place not in self.chosen
+                    ),
                 )
             )
         return tuple(found)

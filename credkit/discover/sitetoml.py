@@ -89,6 +89,8 @@ def kind_lines(kind: FoundKind, found: SiteDiscovery) -> Iterator[str]:
         yield f"# {kind.read} of {kind.total} different values are read."
     elif not found.has_register:
         yield "# There was no register: write here how its values are written."
+    if kind.lost_zeros:
+        yield f"# DOUBT: {describe_lost_zeros(kind)}."
     if not kind.is_decided:
         yield "# UNDECIDED: no reader gives these numbers, so that nothing shows what the values mean."
     yield f"[kinds.{key_toml(kind.name)}]"
@@ -96,6 +98,16 @@ def kind_lines(kind: FoundKind, found: SiteDiscovery) -> Iterator[str]:
     if kind.has_issue:
         yield 'issue = "issue"'
     yield f"key = [{', '.join(map(quote_toml, kind.key))}]"
+
+
+def describe_lost_zeros(kind: FoundKind) -> str:
+    """What a spreadsheet seems to have done to values of a kind, and what to do.
+
+    >>> describe_lost_zeros(FoundKind("card", (), (), 277, 300, lost_zeros=23))
+    'leading zeros lost: 23 values are shorter, digits alone, as a spreadsheet leaves them: re-export from the source'
+    """
+    what = format_count(kind.lost_zeros, "value is", "values are")
+    return f"leading zeros lost: {what} shorter, digits alone, as a spreadsheet leaves them: re-export from the source"
 
 
 def reader_lines(reader: FoundReader, times: Sequence[str], *, has_register: bool) -> Iterator[str]:

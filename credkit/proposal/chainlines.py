@@ -12,7 +12,7 @@ from pathlib import Path
 from credkit.core.sentences import format_count
 from credkit.discover.siteregister import NUMBER_KEY, build_chain
 from credkit.discover.siteresults import FoundKind, FoundReader, SiteDiscovery
-from credkit.discover.sitetoml import key_toml, kind_lines, quote_toml, reader_lines
+from credkit.discover.sitetoml import describe_lost_zeros, key_toml, kind_lines, quote_toml, reader_lines
 from credkit.proposal.cellforms import describe_cells
 from credkit.proposal.exporttable import relative_path
 from credkit.proposal.filelines import write_file_keys, write_others, write_strip
@@ -100,7 +100,12 @@ def _kind_lines(lines: SiteLines, kind: FoundKind, found: SiteDiscovery) -> Iter
         if kind.read < kind.total:
             rest = format_count(kind.total - kind.read, "value")
             lines.doubts.append(f"{where}: {rest} of {kind.total:,} not read by it: held until corrected")
-        yield from (line.replace("# UNDECIDED: ", f"# {LOOK}") for line in kind_lines(kind, found))
+        if kind.lost_zeros:
+            lines.doubts.append(f"{where}: {describe_lost_zeros(kind)}")
+        yield from (
+            line.replace("# UNDECIDED: ", f"# {LOOK}").replace("# DOUBT: ", f"# {LOOK}")
+            for line in kind_lines(kind, found)
+        )
         return
     what = f"no chain reads the {format_count(kind.total, 'value')}" if kind.total else "there is no value"
     reason = f"{what} of this kind: a stand-in that reads nothing"
