@@ -318,6 +318,52 @@ def test_lost_zeros_explain_a_text_that_has_the_expected_fields_with_them(
     assert (found and found.zeros, found and found.number) == (zeros, number)
 
 
+THOUSANDS_KINDS = f"""{HEADER}
+[kinds.serial]
+value = "decimal:32/fields:number:32"
+key = ["number"]
+[kinds.padded]
+value = "decimal:32,10/fields:number:32"
+key = ["number"]
+[kinds.split]
+value = "template:{{facility:d}}.{{number:d}}"
+key = ["facility", "number"]
+[kinds.three]
+value = "template:{{site:d}}.{{facility:d}}.{{number:d}}"
+key = ["site", "facility", "number"]
+"""
+
+
+@pytest.mark.parametrize(
+    ("kind", "text", "number"),
+    [
+        ("serial", "81.902.336", 81902336), ("serial", "81,902,336", 81902336), ("serial", "1’234’567", 1234567),
+        ("padded", "81\u202f902\u202f336", 81902336),  # its leading zeros are lost, too
+        ("serial", "9.999.999.999", None),  # more than 32 bits
+        ("serial", "12.345", None),  # as well a facility code and a number
+        ("serial", "31.12.2027", None), ("serial", "1.234,567", None), ("serial", "81.902.3361", None),
+        ("serial", "081.902.336", None), ("split", "12.345.678", None), ("split", "81.902.336.001", None),
+    ],
+)  # fmt: skip
+def test_thousands_separators_are_named_where_the_digits_alone_are_read(
+    kind: str, text: str, number: int | None, tmp_path: Path
+) -> None:
+    """By hand: the digits without what stands between groups of three (common practice, no source)."""
+    of = site(tmp_path, [], THOUSANDS_KINDS).kinds[kind]
+    result = TextResults().read(of.value, of, text)
+    assert result.number is None
+    assert (result.code == "spreadsheet-damage", result.restored) == (number is not None, number and (number,))
+    assert ("thousands separators" in result.reason) == (number is not None)
+    assert TextResults().read(of.value, of, text, typed=True).code != "spreadsheet-damage"
+
+
+def test_a_text_with_dots_that_is_read_as_it_stands_is_whole(tmp_path: Path) -> None:
+    kinds = site(tmp_path, [], THOUSANDS_KINDS).kinds
+    for kind, text, number in (("split", "12.345", (12, 345)), ("three", "12.345.678", (12, 345, 678))):
+        result = TextResults().read(kinds[kind].value, kinds[kind], text)
+        assert (result.code, result.number) == ("", number)
+
+
 def test_a_text_that_does_not_read_has_its_own_fault_where_the_column_is_whole(tmp_path: Path) -> None:
     kind = site(tmp_path, [], LOST_ZEROS_KINDS).kinds["long"]
     result = TextResults().read(kind.value, kind, "12345678901234500")

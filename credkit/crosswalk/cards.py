@@ -38,7 +38,7 @@ class Card:
     doubts: tuple[Doubt, ...] = ()
     notes: tuple[Note, ...] = ()
     holds_account: bool = False  # whether its value holds an account number
-    restored: Number | None = None  # the number of a value that seems to have lost its leading zeros
+    restored: Number | None = None  # the number that a spreadsheet seems to have altered: of zeros or separators
 
     @property
     def credential(self) -> str:

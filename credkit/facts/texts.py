@@ -26,6 +26,8 @@ SPREADSHEET_DIGITS = 15  # that a spreadsheet keeps of a number: those of a doub
 MOST_LOST_ZEROS = 20  # leading zeros that are tried
 MOST_LOST_HEX_DIGITS = 2  # before a hexadecimal text, of which three are zeros once in 4,096
 _DECIMAL = re.compile("[0-9]+")
+# One separator at least twice: 12.345 alone may be a facility code and a number, and dates have no groups of three.
+_THOUSANDS = re.compile("[1-9][0-9]{0,2}([.,'\u2019\u00a0\u202f])[0-9]{3}(\\1[0-9]{3})+")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,9 +37,9 @@ class TextResult:
     A printed text may have fields that make no number. ``refusal`` is the text of its notes of
     level refuse, ``notes`` are those and the notes of care. Of a text without a number that has only zeros
     behind its 15th digit, ``if_whole`` is the result where `credkit.facts.damage` finds its column
-    undamaged. ``restored`` is the number of a text that
-    would be read with the leading zeros that it seems to have lost. ``payment`` says whether it holds an
-    account number, in whatever notation.
+    undamaged. ``restored`` is the number of a text that would be read with the leading zeros that it seems
+    to have lost, or without thousands separators. ``payment`` says whether it holds an account number, in
+    whatever notation.
     """
 
     number: tuple[Item, ...] | None = None
@@ -87,6 +89,10 @@ def _read_text(codec: AnyCodec, kind: CredentialKind, text: str, typed: bool) ->
         return TextResult(code="spreadsheet-damage", reason=describe_shortening(text), payment=secret)
     if not typed and (lost := find_lost_zeros(codec, kind, text)):
         return TextResult(code="spreadsheet-damage", reason=lost.describe(text), payment=secret, restored=lost.number)
+    if not typed and (separated := find_thousands(codec, kind, text)):
+        return TextResult(
+            code="spreadsheet-damage", reason=separated.describe(text), payment=secret, restored=separated.number
+        )
     failure = codec.decode_error(reading)
     failed = TextResult(
         code="check-failed" if _has_form(codec, text, reading) else "unreadable",
@@ -180,6 +186,42 @@ def find_lost_zeros(codec: AnyCodec, kind: CredentialKind | None, text: str) -> 
         if all(fields[name] in allowed for name, allowed in kind.expect.items() if name in fields):
             return LostZeros(zeros, kind.number_in(fields) if fields.keys() >= set(kind.key) else None)
     return None
+
+
+class Thousands(NamedTuple):
+    """The digits of a text without separators of thousands, and the number that they are, if it is one."""
+
+    digits: str
+    number: tuple[Item, ...] | None
+
+    def describe(self, text: str) -> str:
+        """The sentence for ``text``."""
+        return f"{redacted_repr(text)} would be read without the thousands separators that spreadsheets put in"
+
+
+def find_thousands(codec: AnyCodec, kind: CredentialKind | None, text: str) -> Thousands | None:
+    """The digits by which ``codec`` reads a ``text`` that it cannot decode; None if separators explain nothing.
+
+    >>> from credkit import chain
+    >>> find_thousands(chain("decimal:32/uid-a-4"), None, "81.902.336").digits
+    '81902336'
+    >>> find_thousands(chain("decimal:32/uid-a-4"), None, "31.12.2027") is None
+    True
+    """
+    if not _THOUSANDS.fullmatch(text):
+        return None
+    digits = "".join(filter(str.isdecimal, text))
+    if len(digits) > SPREADSHEET_DIGITS:
+        return None
+    fields = codec._decode_raw(digits)
+    if fields is None:
+        lost = find_lost_zeros(codec, kind, digits)
+        return Thousands(digits, lost.number) if lost else None
+    if kind is None:
+        return Thousands(digits, None)
+    if any(fields[name] not in allowed for name, allowed in kind.expect.items() if name in fields):
+        return None
+    return Thousands(digits, kind.number_in(fields) if fields.keys() >= set(kind.key) else None)
 
 
 @lru_cache(maxsize=4096)
