@@ -672,3 +672,28 @@ def test_decimal_numbers_that_readers_confirm_are_a_second_form(tmp_path: Path) 
     made = proposed(tmp_path / "site", register, log)
     assert isinstance(tomllib.loads(made["toml"])["kinds"]["card"]["value"], list)
     assert not any("leading zeros" in each for each in made["doubts"])
+
+
+def with_printed_dates(folder: Path, header: str) -> tuple[Path, Path]:
+    """The same cards, each with a printed number such as 12-76, of which a spreadsheet made a month and a year."""
+    register, log = hexadecimal_cards(folder, str)
+    months = ("", "Jan", "Feb", "Mrz", "Apr", "Mai", "Jun", "Jul", "Aug", "Sep", "Okt", "Nov", "Dez")
+    _, *rows = csv.reader(register.read_text().splitlines(), delimiter=";")
+    some = [[one, f"{months[1 + at % 12]} {at // 3:02d}" if at % 2 else f"{1 + at % 12}-{500 + at}", uid, status]
+            for at, (one, uid, status) in enumerate(rows)]  # fmt: skip
+    return write(register, [header, "Kartennummer", "Chip", "Zustand"], some, "utf-8", ";"), log
+
+
+def test_a_matrikel_is_the_person_and_months_in_a_number_are_dates_of_a_spreadsheet(tmp_path: Path) -> None:
+    made = proposed(tmp_path / "site", *with_printed_dates(tmp_path, "Matrikel"))
+    columns = tomllib.loads(made["toml"])["files"]["credentials"]["columns"]
+    assert (columns["person_id"], columns["credential_id"], columns["value"]) == ("Matrikel", "Kartennummer", "Chip")
+    (found,) = [each for each in made["doubts"] if "a spreadsheet made dates of" in each]
+    assert found.startswith("files.credentials.columns.credential_id: ")
+    assert "'Feb 00'" in found
+
+
+def test_a_number_of_cards_is_no_person_without_a_doubt(tmp_path: Path) -> None:
+    made = proposed(tmp_path / "site", *with_printed_dates(tmp_path, "Stapel"))  # a word that says nothing of people
+    assert tomllib.loads(made["toml"])["files"]["credentials"]["columns"]["person_id"] == "Kartennummer"
+    assert "files.credentials.columns.person_id" in doubts(made)

@@ -9,15 +9,17 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 
-from credkit.core.sentences import format_count
+from credkit.core.sentences import format_count, redacted_repr
 from credkit.core.whitespace import strip_white_space
 from credkit.explain.diagnosis import is_spreadsheet_shortened
+from credkit.files.monthnames import MONTHS
 
 NUMBER_SHARE = 0.8  # of the filled cells of a column of numbers
 DISTINCT_SHARE = 0.4  # of the filled cells of a column of numbers that are different
 _DIGITS, _HEX = re.compile("[0-9]+"), re.compile("[0-9A-Fa-f]+")
 _AMOUNT = re.compile("[+-]?[0-9]{1,3}([ .,'\u00a0\u202f]?[0-9]{3})*[.,][0-9]{2}")
 _GROUPS = re.compile("(?=.*[0-9].*[0-9])[0-9A-Fa-f]{1,16}([,:;/ .-][0-9A-Fa-f]{1,16})*")
+_MONTH_AND_NUMBER = re.compile("([^0-9]{3,5}?)[.]?[ -]([0-9]{2})")  # of 12-76 or 3-04, after a spreadsheet
 _PREFIXED = re.compile(r"([A-Za-z]{1,8}[-_ ]?)[0-9]+")
 
 
@@ -63,6 +65,27 @@ def _are_digits(some: Sequence[str]) -> bool:
 def count_shortened(cells: Sequence[str]) -> int:
     """How many cells a spreadsheet shortened, as ``1.2E+07`` was."""
     return sum(map(is_spreadsheet_shortened, cells))
+
+
+def find_made_dates(cells: Sequence[str]) -> list[str]:
+    """The cells that are a month and two digits, as a spreadsheet shows a number such as ``12-76``.
+
+    >>> find_made_dates(["Dez 76", "3-850", "Mrz 04", "Oct-17", "Dock 76", "Kran 12"])
+    ['Dez 76', 'Mrz 04', 'Oct-17']
+    """
+    fits = ((text, _MONTH_AND_NUMBER.fullmatch(text)) for text in filled(cells))
+    return [text for text, match in fits if match and match[1].casefold() in MONTHS]
+
+
+def describe_made_dates(cells: Sequence[str]) -> str:
+    """What is in doubt about cells of a column of numbers that are a month and digits; empty where none is.
+
+    >>> describe_made_dates(["Dez 76", "3-850"])
+    "a spreadsheet made dates of 1 number ('Dez 76')"
+    """
+    dates = find_made_dates(cells)
+    made = format_count(len(dates), "number")
+    return f"a spreadsheet made dates of {made} ({redacted_repr(dates[0])})" if dates else ""
 
 
 def describe_cells(cells: Sequence[str]) -> str:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from credkit.core.sentences import format_count, nearest_word, redacted_repr
 from credkit.core.whitespace import describe_ends
-from credkit.proposal.cellforms import count_shortened, describe_cells, filled
+from credkit.proposal.cellforms import count_shortened, describe_cells, describe_made_dates, filled
 from credkit.proposal.columnroles import LogRoles, RegisterRoles
 from credkit.proposal.exporttable import ExportTable
 from credkit.proposal.filepair import CardColumn
@@ -31,6 +31,7 @@ from credkit.site.rows import OPTIONAL
 
 MOST_SAMPLES = 5  # of cells in a comment
 MOST_LEFT_OUT = 12  # headers in a comment
+NUMBER_COLUMNS = ("value", "printed", "credential_id")
 DAY_ROLES = ("valid_from", "valid_until")
 
 
@@ -202,14 +203,14 @@ def write_register_columns(lines: SiteLines, table: ExportTable, found: Register
     lines.table("files", where, "columns")
     for column, header in found.headers.items():
         cells = table.columns[header]
-        doubt = ""
+        is_repeated = column != "value" and header == found.headers.get("value")
+        doubt = _describe_damage(table, header) if column in NUMBER_COLUMNS and not is_repeated else ""
         if column == "value":
-            doubt = _describe_damage(table, header)
             for other, known in found.other_numbers.items():
                 lines.comment(f"{redacted_repr(other)} holds numbers that readers give, too ({known:,} of those tried)")
-        elif header == found.headers.get("value") and column == "person_id":
+        elif column == "person_id" and header == found.headers.get("credential_id"):
             doubt = "no column names the holders: each number is taken for a person of its own"
-        elif header == found.headers.get("value"):
+        elif is_repeated:
             lines.comment("no other column names the credential: its number does")
         days = find_days(cells) if column in ("valid_from", "valid_until") else None
         lines.key(column, header, days.evidence if days else describe_cells(cells), doubt=doubt)
@@ -232,6 +233,8 @@ def _describe_damage(table: ExportTable, header: str) -> str:
     doubts = [table.stored[header]] if header in table.stored else []
     if shortened := count_shortened(table.columns[header]):
         doubts.append(f"a spreadsheet shortened {format_count(shortened, 'number')}")
+    if dates := describe_made_dates(table.columns[header]):
+        doubts.append(dates)
     return f"{'; '.join(doubts)}: re-export them from the source" if doubts else ""
 
 

@@ -25,13 +25,14 @@ _NUMBER = re.compile("(nr|no|num|numero|nummer|number|id|code|nos|kennung)$|^(n|
 
 # By what a column holds: words without accents, in small letters and without what stands between them.
 _BY_ROLE = {
-    "person_id": "person personid personal personen pers mitarbeiter mitarbeitende inhaber benutzer nutzer traeger "
-    "trager matricule personne salarie agent titulaire porteur utilisateur employe personeel personeels medewerker "
-    "houder gebruiker werknemer employee staff holder cardholder user worker payroll member empleado trabajador "
-    "legajo titular usuario matricola dipendente titolare utente intestatario funcionario colaborador utilizador "
-    "matricula trabalhador medarbejder ansat ansatt bruger bruker kortholder indehaver innehaver medarbeider anst "
-    "anstalld anstallning anvandare innehavare medarbetare pracownik pracownika ewid ewidencyjny posiadacz "
-    "uzytkownik osoba henkilo henkilonumero tyontekija kayttaja haltija",
+    "person_id": "person personid personal personen pers matrikel matrikelnummer stammnummer dienstnummer "
+    "mitarbeiter mitarbeitende inhaber benutzer nutzer traeger trager matricule personne salarie agent titulaire "
+    "porteur utilisateur employe personeel personeels medewerker houder gebruiker werknemer employee staff holder "
+    "cardholder user worker payroll member empleado trabajador legajo titular usuario matricola dipendente titolare "
+    "utente intestatario funcionario colaborador utilizador matricula trabalhador medarbejder ansat ansatt bruger "
+    "bruker kortholder indehaver innehaver medarbeider anst anstalld anstallning anvandare innehavare medarbetare "
+    "pracownik pracownika ewid ewidencyjny posiadacz uzytkownik osoba henkilo henkilonumero tyontekija kayttaja "
+    "haltija",
     "name": "name vorname nachname familienname nom prenom naam voornaam achternaam firstname lastname surname "
     "fullname givenname holdername email mail telefon telephone telefoon phone nombre apellido apellidos nome "
     "cognome nominativo sobrenome navn fornavn efternavn etternavn namn fornamn efternamn nazwisko imie nimi "
