@@ -697,3 +697,28 @@ def test_a_number_of_cards_is_no_person_without_a_doubt(tmp_path: Path) -> None:
     made = proposed(tmp_path / "site", *with_printed_dates(tmp_path, "Stapel"))  # a word that says nothing of people
     assert tomllib.loads(made["toml"])["files"]["credentials"]["columns"]["person_id"] == "Kartennummer"
     assert "files.credentials.columns.person_id" in doubts(made)
+
+
+def test_each_card_column_of_an_export_is_a_target(tmp_path: Path) -> None:
+    """A system that holds two numbers of each person: the maker wrote both from the register's."""
+    dice = Random(23)
+    people = [(str(5000 + place), dice.randrange(1 << 27, 1 << 32), dice.randrange(1 << 27, 1 << 32))
+              for place in range(80)]  # fmt: skip
+    register = write(tmp_path / "staff.csv", ["PersNr", "Art", "Nummer", "Status"],
+                     [[one, kind, f"{number:010d}", "aktiv"] for one, *numbers in people
+                      for kind, number in zip(("Chip", "Funk"), numbers, strict=True)],
+                     "utf-8", ";")  # fmt: skip
+    rows = [[(START + timedelta(hours=place)).isoformat(sep=" "), reader, f"{number:08X}"]
+            for place, (_, *numbers) in enumerate(people)
+            for reader, number in zip(("Crane", "Yard"), numbers, strict=True)]  # fmt: skip
+    log = write(tmp_path / "log.csv", ["Zeit", "Leser", "Code"], rows, "utf-8", ";")
+    system = write(tmp_path / "canteen.csv", ["PersNr", "Chip-Nr", "Funk-Nr", "Chip dezimal"],
+                   [[one, f"{chip:08X}", f"{radio:08X}", f"{chip:010d}" if chip % 4 else ""]
+                    for one, chip, radio in people], "utf-8", ";")  # fmt: skip
+    made = proposed(tmp_path / "site", register, log, system)
+    targets = tomllib.loads(made["toml"])["targets"]
+    assert {each["kind"]: each["existing"]["columns"]["text"] for each in targets.values()} == {
+        "Chip": "Chip-Nr", "Funk": "Funk-Nr",
+    }  # fmt: skip
+    assert any("chains fit 'Chip dezimal', too" in each for each in made["doubts"])
+    first_result(tmp_path / "site")

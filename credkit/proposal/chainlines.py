@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from pathlib import Path
 
-from credkit.core.sentences import format_count
+from credkit.core.sentences import format_count, redacted_repr
 from credkit.discover.siteregister import NUMBER_KEY, build_chain
 from credkit.discover.siteresults import FoundKind, FoundReader, SiteDiscovery
 from credkit.discover.sitetoml import describe_lost_zeros, key_toml, kind_lines, quote_toml, reader_lines
@@ -63,6 +63,8 @@ def write_held(lines: SiteLines, exports: Mapping[str, HeldExport], folder: Path
             *(f"as many by {chain}" for chain in export.rivals[:MOST_RIVALS]),
             doubt="; ".join(filter(None, (
                 describe_truncation(export),
+                f"chains fit {', '.join(map(redacted_repr, export.others))}, too: is it the right column?"
+                * bool(export.others),
                 "several chains fit, and write other texts for other cards" * bool(export.rivals),
                 f"{format_count(others, 'text is', 'texts are')} of other cards, or written otherwise" * bool(others),
             ))),

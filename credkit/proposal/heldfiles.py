@@ -10,7 +10,7 @@ import re
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -60,6 +60,7 @@ class HeldExport:
     pairs: int = 0
     rivals: tuple[str, ...] = ()
     truncated: tuple[int, int] = (0, 0)  # numbers that share their text with others, and all of the kind
+    others: tuple[str, ...] = ()  # columns that a chain fits, too, by the same kind
 
     @property
     def path(self) -> Path:
@@ -80,23 +81,26 @@ def find_held(
         if person and each.value:
             holders.setdefault(each.kind, {}).setdefault(person, set()).add(each.value)
     known = {person for person in persons if person}
-    exports = (_read_export(table, known, holders, found, seconds) for table in tables)
-    return [export for export in exports if export is not None]
+    return [export for table in tables for export in _read_exports(table, known, holders, found, seconds)]
 
 
-def _read_export(
+def _read_exports(
     table: ExportTable, known: Collection[str], holders: Mapping[str, Mapping[str, set[str]]], found: SiteDiscovery,
     seconds: float | None,
-) -> HeldExport | None:  # fmt: skip
-    """The export with its best chain, if one fits; None where it holds no persons of the register."""
+) -> list[HeldExport]:  # fmt: skip
+    """The export with the best chain of each kind that one fits; none where it holds no persons of the register.
+
+    An export without a chain is there once. Several columns of one kind are one target: the others are named with it.
+    """
     persons = {name: set(filled(cells)) for name, cells in table.columns.items()}
     shared = {name: len(each & set(known)) for name, each in persons.items()}
     names = [name for name in persons if shared[name] >= max(FEWEST_PERSONS, PERSON_SHARE * len(persons[name]))]
     numbers = _number_columns(table)
     if not names or not numbers:
-        return None
+        return []
     person = max(names, key=lambda name: (score_header(name, "person_id"), shared[name]))
-    best = HeldExport(table=table, person=person, text="", shared=shared[person], persons=len(persons[person]))
+    unfit = HeldExport(table=table, person=person, text="", shared=shared[person], persons=len(persons[person]))
+    fitting: dict[str, list[HeldExport]] = {}  # by column, one of each kind
     for text in numbers:
         rows = list(zip(column_cells(table, person), column_cells(table, text), strict=True))
         for kind in found.kinds:
@@ -111,14 +115,19 @@ def _read_export(
                 if fit is None or fit[1] < len(pairs):
                     other = _fit(kind, pairs, values, _truncating(kind, chains, pairs))
                     fit = other if other is not None and (fit is None or other[1] > fit[1]) else fit
-                if fit is not None and fit[1] > best.fits:
+                if fit is not None:
                     chain, fits, rivals, alike = fit
-                    best = HeldExport(
-                        table=table, person=person, text=text, shared=best.shared, persons=best.persons, kind=kind.name,
-                        chain=chain, fits=fits, pairs=len(pairs), rivals=rivals,
+                    fitting.setdefault(text, []).append(replace(
+                        unfit, text=text, kind=kind.name, chain=chain, fits=fits, pairs=len(pairs), rivals=rivals,
                         truncated=(alike, len(values)) if chain.startswith(TRUNCATION) else (0, 0),
-                    )  # fmt: skip
-    return best
+                    ))  # fmt: skip
+    columns = [max(some, key=lambda each: each.fits) for some in fitting.values()]
+    kinds = {kind: [each for each in columns if each.kind == kind] for kind in dict.fromkeys(e.kind for e in columns)}
+    best = {kind: max(some, key=lambda each: each.fits) for kind, some in kinds.items()}
+    return [
+        replace(each, others=tuple(other.text for other in kinds[kind] if other is not each))
+        for kind, each in best.items()
+    ] or [unfit]
 
 
 def _number_columns(table: ExportTable) -> list[str]:
