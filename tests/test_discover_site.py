@@ -342,3 +342,15 @@ def test_texts_that_no_chain_can_hold_are_undecided() -> None:
     (reader,) = discover.site({"gate": texts}, [("staff", text[4:], "") for text in texts]).readers
     assert not reader.is_decided
     assert discover.site({"gate": ["", "/", "{", "\x00"]}, [("", "", "")]).decided == ()
+
+
+def test_zeros_in_front_of_a_number_are_its_own_where_a_decimal_chain_reads_all_texts_alike() -> None:
+    """The maker writes ten digits, of which no registered number needs more than eight: a later one may."""
+    dice = Random(5)
+    numbers = dice.sample(range(1 << 20, 10**8), 80)
+    rows = [("serial", f"{number:08d}", "") for number in numbers]
+    (reader,) = discover.site({"quay": [f"{number:010d}" for number in numbers]}, rows, own_layouts=False).readers
+    assert reader.kind == "serial"
+    assert "template:00{number:08d}" in reader.alike
+    (chain_text,) = reader.chains
+    assert [*chain(chain_text).decode("4112345678").values()] == [4112345678]

@@ -13,7 +13,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
-from math import log2
+from math import inf, log2
 from typing import NamedTuple
 
 from credkit.core.codec import Entry
@@ -32,6 +32,7 @@ ISSUE_SHARE = 0.9  # of texts with a registered number: those that must have an 
 NEIGHBOURS = 4_000  # how far around a registered number the register's density is counted
 EVIDENCE_PER_COST = 8.0  # bits by which a chain explains a text that are worth one of what a chain costs
 _RUN = re.compile("([0-9]+)")
+_ZEROS_BEFORE_NUMBER = re.compile(r"(^|/)template:0+\{number:[^}]*\}$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +156,17 @@ def text_chains(texts: Sequence[str], wanted: NumberSet) -> Iterator[str]:
                 if 2 * len(hits) >= len(rows):
                     template = _template(rows, hits, place, start, wanted)
                     yield f"{head}/{template}" if head else template
+
+
+def template_cost(chain: str) -> float:
+    """What a template costs: less than any chain over bits, unless its constants are zeros in front of the number.
+
+    These are the number's own where a decimal chain reads all texts alike: the template reads no longer number.
+
+    >>> template_cost("template:K{number:010d}X7"), template_cost("template:00{number:08d}")
+    (-1.0, inf)
+    """
+    return inf if _ZEROS_BEFORE_NUMBER.search(chain) else -1.0
 
 
 def _shape(text: str) -> str:

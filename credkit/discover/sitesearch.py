@@ -17,6 +17,7 @@ from credkit.discover.sitereaders import (
     chance_evidence,
     fit_chain,
     group_alike,
+    template_cost,
     text_chains,
 )
 from credkit.discover.siteregister import (
@@ -157,7 +158,7 @@ class RegisterSearch:
             fits += [fit_chain(chain, wanted.key, wanted, texts, self.costs[chain]) for chain in chains]
             for chain in text_chains(texts, wanted):
                 key = (*NUMBER_KEY, "issue") if "{issue:" in chain else NUMBER_KEY
-                fits.append(fit_chain(chain, key, wanted, texts, -1.0))
+                fits.append(fit_chain(chain, key, wanted, texts, template_cost(chain)))
         return group_alike([each for each in fits if each is not None and each.known])
 
     def _judge(self, name: str, reader: ReaderTexts) -> FoundReader:
