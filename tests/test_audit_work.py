@@ -38,9 +38,12 @@ from credkit.audit.summary import RegisterCount
 from credkit.crosswalk import Crosswalk
 from credkit.demo import Demo
 from credkit.site import load_site
+from credkit.site.standins import write_stand_in
 from credkit.work.items import WorkItem
 from tests.brackwater import hexed, paste
 from tests.commandline import run
+from tests.test_readiness import READINGS, SITE
+from tests.test_result_page import write_site
 
 UNKNOWN_CODES = ("unknown-card", "other-issue", "unexpected-value")
 NOTHING_CHECKS = ("yard", "gangway", "truck-lane", "office", "ferry", "desk-serial", "lockers")  # by their chains
@@ -375,3 +378,12 @@ def test_zeros_are_lost_only_of_numbers_that_the_register_has(lost: str, cause: 
     path = small_site(tmp_path, [("gate", text) for text in written], rows, site)
     (hints,) = readers(site_audit(path))["gate"].hints
     assert [(each.explains, each.text.endswith(cause)) for each in hints.causes] == [(hints.sampled, True)]
+
+
+def test_a_reader_for_which_init_wrote_a_stand_in_has_no_chain_yet(tmp_path: Path) -> None:
+    chain = f'chain = "{write_stand_in(["facility", "number"])}" # '
+    readings = READINGS.splitlines()[0] + "\n" + "2026-03-14T07:50:03+01:00,gate; 7,no number,,\n" * 9
+    path = write_site(tmp_path, SITE.replace('chain = "hex:6/fields', chain, 1), readings=readings)
+    found = items(site_audit(path))
+    assert ("failing", "gate; 7") not in found
+    assert found["no-chain", "gate; 7"].readings == 9

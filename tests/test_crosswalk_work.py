@@ -21,12 +21,16 @@ from credkit.crosswalk.result import FINDING_CODES
 from credkit.crosswalk.tasks import ABOUT, SETTLED, TASK_OF, TASKS
 from credkit.demo import Demo
 from credkit.files.dialects import DIALECTS
+from credkit.report import report_crosswalk
 from credkit.site import load_site
 from credkit.site.model import Period
+from credkit.site.standins import has_no_chain, write_stand_in
 from credkit.work.cures import PeriodSpan, ReaderChain, cure_reader, cut_period
 from tests.amounts import amounts
 from tests.brackwater import Files, check_work, hexed, made, paste, walk
 from tests.randomsites import random_site
+from tests.test_readiness import READINGS, SITE
+from tests.test_result_page import write_site
 
 
 def items(result: Crosswalk) -> dict[tuple[str, str], WorkItem]:
@@ -234,6 +238,35 @@ def test_a_number_that_a_target_gives_another_person_is_of_security_and_no_row_t
     assert "add their rows" not in given.act
     assert (lacked.people, [end.count for end in lacked.ends]) == (1, [1])
     assert "add their rows" in lacked.act
+
+
+def test_a_reader_for_which_init_wrote_a_stand_in_has_no_chain_yet(tmp_path: Path) -> None:
+    chain = f'chain = "{write_stand_in(["facility", "number"])}" # '
+    readings = READINGS.splitlines()[0] + "\n" + "2026-03-14T07:50:03+01:00,gate; 7,no number,,\n" * 9
+    path = write_site(tmp_path, SITE.replace('chain = "hex:6/fields', chain, 1), readings=readings)
+    site = load_site(path)
+    assert [name for name, reader in site.readers.items() if has_no_chain(reader)] == ["gate; 7"]
+    result = crosswalk(site)
+    titles = [item.title for item in result.work]
+    assert "gate; 7: no chain is written for this reader yet" in titles
+    assert "gate; 7: readings that fail" not in titles
+    assert "wiring" not in items(result)["no-chain", "gate; 7"].act
+
+
+def test_failing_texts_of_zeros_only_are_named_as_nothing_read() -> None:
+    result = walk(made(), Files().read("gate", "0" * 20, "0" * 20, "zz"))
+    (item,) = (each for each in result.work if each.task == "failing")
+    assert item.evidence == "2 of 3 texts are all zeros: nothing was read"
+
+
+def test_a_target_that_stands_in_for_a_system_is_said_to_beside_the_verdict(tmp_path: Path) -> None:
+    named = "stands in for a system that no file names"
+    for site, is_said in ((SITE.replace("[targets.doors]", "[targets.as-registered-card]"), True), (SITE, False)):
+        result = crosswalk(load_site(write_site(tmp_path, site)))
+        screen = " ".join(screen_text(result).split("WHAT TO DO")[0].split())
+        assert (f"'as-registered-card' {named}" in screen) is is_said
+        page = report_crosswalk(result, load_site(tmp_path / "site.toml"))
+        assert (named in page.partition('<dl class="answers">')[0]) is is_said
 
 
 @pytest.mark.usefixtures("known_crosswalk")

@@ -25,6 +25,7 @@ from credkit.audit.tasks import TASKS
 from credkit.core.sentences import format_count, redacted_repr
 from credkit.facts.expected_values import UNEXPECTED
 from credkit.facts.statuses import EXPIRED
+from credkit.site.standins import has_no_chain
 from credkit.work.filelines import NO_LINES, FileLines
 from credkit.work.items import Effect, Sure, WorkItem, sort_items
 
@@ -180,7 +181,10 @@ class _Work:
         """The failing rows of a reader that are left, with their likely cause and since when."""
         parts, task, lines = list[str](), "failing", tuple[str, ...]()
         sure: Sure = "certain"
-        if reader.name not in self.reset:
+        site = self.plan.site
+        if site is not None and has_no_chain(site.readers[reader.name]):
+            task = "no-chain"
+        elif reader.name not in self.reset:
             for hints in self._other_hints(reader):
                 cause = describe_causes(replace(hints, advice="", lengths=()))
                 parts.append(cause.removeprefix("likely ").removesuffix("."))

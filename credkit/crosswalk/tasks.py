@@ -114,6 +114,7 @@ ABOUT: dict[str, Literal["target", "file", "reader"]] = {  # by what the items o
     "guarded": "file",
     "spreadsheet-damage": "file",
     "failing": "reader",
+    "no-chain": "reader",
     "incomplete-entry": "reader",
     "clock": "reader",
 }

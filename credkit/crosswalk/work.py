@@ -30,6 +30,7 @@ from credkit.files.declaredfiles import CsvFile
 from credkit.site.model import Site
 from credkit.site.nearids import near_keys
 from credkit.site.rows import is_guarded
+from credkit.site.standins import has_no_chain
 from credkit.work.cures import cure_reader, strip_lines
 from credkit.work.filelines import NO_LINES, FileLines
 from credkit.work.items import Effect, WorkItem, sort_items
@@ -172,6 +173,8 @@ class _Work:
         task = TASK_OF.get(row.code, row.code)
         if row.code == "existing-unmatched" and row.candidates:
             task = "number-of-another"
+        if task == "failing" and has_no_chain(self.site.readers[row.reader]):
+            task = "no-chain"
         about = ABOUT.get(task)
         if about is None:
             return _Cause(task, ""), own
@@ -248,6 +251,7 @@ class _Work:
             evidence = self._describe_statuses(effects)
         else:
             evidence = _describe_evidence(effects.findings) or _describe_doubtful(cause, held)
+            evidence = evidence or _describe_zeros(effects.exceptions)
         return WorkItem(
             task=cause.task, subject=cause.subject, title=_title(cause, effects),
             act=task.act.format(subject=cause.subject), people=people, credentials=credentials, readings=readings,
@@ -317,6 +321,14 @@ def _describe_doubtful(cause: _Cause, held: pl.DataFrame) -> str:
     if cause.task != "spreadsheet-damage" or not doubtful:
         return ""
     return f"{doubtful:,} of the cards only may have been rounded"
+
+
+def _describe_zeros(exceptions: Iterable[ExceptionRow]) -> str:
+    """How many texts of failing readings are zeros only."""
+    texts = [each.input for each in exceptions if TASK_OF.get(each.code) == "failing"]
+    zeros = sum(bool(text) and not text.strip("0") for text in texts)
+    verb = "is" if zeros == 1 else "are"
+    return f"{zeros:,} of {format_count(len(texts), 'text')} {verb} all zeros: nothing was read" if zeros else ""
 
 
 def _describe_evidence(findings: Iterable[Finding]) -> str:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from credkit.core.sentences import format_count
+from credkit.core.sentences import format_count, join_values
 from credkit.crosswalk.result import CardCounts, Crosswalk
 from credkit.privacy.screentexts import wrap_masked
+from credkit.site.standins import is_stand_in_target
 from credkit.work.text import list_work
 
 READER_TASKS = ("other-order", "other-chain", "re-set")  # that lines of the site file may cure
@@ -26,6 +27,18 @@ def describe_verdict(result: Crosswalk) -> str:
     return ", ".join(parts)
 
 
+def describe_stand_ins(result: Crosswalk) -> str:
+    """That targets stand in for systems that no file names, and what to do; empty where none does."""
+    names = [name for name in dict.fromkeys(row.target for row in result.readiness.counts) if is_stand_in_target(name)]
+    if not names:
+        return ""
+    one = len(names) == 1
+    return (
+        f"{join_values(names)} {'stands in for a system' if one else 'stand in for systems'} that no file names: write "
+        f"{'its name and chain' if one else 'their names and chains'} under [targets] before you rely on this result."
+    )
+
+
 def count_settings(result: Crosswalk) -> int:
     """The items of work on a reader that lines of the site file end."""
     return sum(bool(item.lines) and item.task in READER_TASKS for item in result.work)
@@ -34,6 +47,8 @@ def count_settings(result: Crosswalk) -> int:
 def work_text(result: Crosswalk, most: int | None = None) -> Iterator[str]:
     """The lines of the verdict and of what to do; with ``most``, after so many items the others on one line each."""
     yield from wrap_masked(describe_verdict(result))
+    if caution := describe_stand_ins(result):
+        yield from wrap_masked(caution)
     yield from wrap_masked(f"Crosswalk of {result.site}, status as of {result.as_of}{_describe_idle(result.cards)}")
     yield from list_work(result.work, most)
 

@@ -19,9 +19,8 @@ from credkit.proposal.filelines import write_file_keys, write_others, write_stri
 from credkit.proposal.heldfiles import HeldExport, describe_shared, describe_truncation
 from credkit.proposal.printednumbers import printed_chain
 from credkit.proposal.sitelines import LOOK, SiteLines
+from credkit.site.standins import TARGET, write_stand_in
 
-STAND_IN = "undecided"
-TARGET = "as-registered"
 NO_TARGET = (
     "no file names the system that the numbers are for: until you write its chain here, it gets them as the register "
     "has them"
@@ -114,7 +113,7 @@ def _kind_lines(lines: SiteLines, kind: FoundKind, found: SiteDiscovery) -> Iter
     lines.doubts.append(f"{where}: {reason}")
     yield f"# {LOOK}{reason}"
     yield f"[kinds.{key_toml(kind.name)}]"
-    yield f"value = {quote_toml(_stand_in(NUMBER_KEY))}"
+    yield f"value = {quote_toml(write_stand_in(NUMBER_KEY))}"
     yield 'key = ["number"]'
 
 
@@ -132,8 +131,4 @@ def _undecided_reader(
         yield f"# Next: {reader.next_card}."
     yield f"[readers.{key_toml(reader.name)}]"
     yield f"kind = {quote_toml(kind)}"
-    yield f"chain = {quote_toml(_stand_in(keys[kind]))}"
-
-
-def _stand_in(key: Sequence[str]) -> str:
-    return f"template:{STAND_IN}-{'-'.join(f'{{{name}:d}}' for name in key)}"
+    yield f"chain = {quote_toml(write_stand_in(keys[kind]))}"

@@ -16,6 +16,7 @@ from credkit.crosswalk.comparing import RunComparison
 from credkit.crosswalk.decisions import DECISIONS
 from credkit.crosswalk.readiness import NO_CARD, AreaCounts, Readiness
 from credkit.crosswalk.result import FINDING_CODES, Crosswalk
+from credkit.crosswalk.worktext import describe_stand_ins
 from credkit.explain.cautions import COPIES, OF_A_RESULT
 from credkit.report.charts import draw_shares
 from credkit.report.compared import count_differences
@@ -51,7 +52,8 @@ def report_crosswalk(
     return render_page(
         "crosswalk.html", mark=MARK, title=TITLE, site=result.site,
         made_on=f"{format_minute(made, site.zone)} ({site.zone})", result=result, cutover=cutover,
-        answers=answer_questions(result, cutover, compared), versions=list_versions(),
+        stand_ins=describe_stand_ins(result), answers=answer_questions(result, cutover, compared),
+        versions=list_versions(),
         people_bar=draw_shares(result.readiness.people), cards_bar=draw_shares(result.cards),
         pairs=[row for row in counts if row.is_read], other_pairs=[row for row in counts if not row.is_read],
         nowhere=[row for row in result.readiness.counts if not row.area and row.people],

@@ -18,7 +18,7 @@ from credkit.work.items import WorkItem
 
 Word = Literal["ready", "not yet", "not known"]
 UNRESOLVED_NOISE = 50  # of so many readings one may be unresolved in an area that is ready
-SETTING_TASKS = (*READER_TASKS, "fails-since", "two-settings", "single-facility")  # how a reader is set
+SETTING_TASKS = (*READER_TASKS, "no-chain", "fails-since", "two-settings", "single-facility")  # how a reader is set
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

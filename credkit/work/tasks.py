@@ -68,6 +68,11 @@ SHARED_TASKS = {
         title="{subject}: readings that fail",
         act="Look at the reader, its wiring and its chain; likely causes stand in the details.",
     ),
+    "no-chain": Task(
+        title="{subject}: no chain is written for this reader yet", single=True,
+        act="Present cards with known numbers to {subject}, find its chain with credkit discover chain, or its layout "
+        "with credkit discover layout, and write it under its table in the site file.",
+    ),
     "unexpected-value": Task(
         title="Readings with an unexpected value",
         act="Find out whose cards these are; if they are yours, add the value to expect under their kind.",
