@@ -217,6 +217,23 @@ READ = "time,reader,text,presentation,expected\n" + "".join(
 STRAY = "2026-03-15T07:50:03+01:00,yard,0C0999,,\n"  # a number that no row has
 
 
+def test_lost_and_stolen_cards_are_answered_before_others_that_are_not_active(tmp_path: Path) -> None:
+    statuses = {41: "lost", 42: "stolen", 43: "expired", 44: "returned", 45: "suspended"}
+    credentials = HEALTHY
+    for k, status in statuses.items():
+        cells = f"C-{k},card,{12 << 16 | k},,,"
+        credentials = credentials.replace(f"{cells}active", f"{cells}{status}")
+    for changed, answer in (
+        (credentials, "2 cards to checklost or stolen: 2 cards read; not active for other reasons: 3 cards read; "),
+        (
+            credentials.replace(",lost,", ",expired,").replace(",stolen,", ",expired,"),
+            "None called lost or stolennot active for other reasons: 5 cards read; ",
+        ),
+    ):
+        _, text = page_of(write_site(tmp_path, credentials=changed, readings=READ))
+        assert any(each.startswith(answer) for each in Page(text).paragraphs)
+
+
 def test_an_area_is_ready_with_one_unresolved_reading_in_fifty(tmp_path: Path) -> None:
     yard = [line for line in READ.splitlines(keepends=True) if ",yard," in line]
     for readings, word in ((50, "ready"), (49, "not yet")):

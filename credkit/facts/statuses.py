@@ -12,6 +12,7 @@ from credkit.site.model import Site
 from credkit.site.rows import Assignment
 
 EPOCH_DAY = date(1970, 1, 1).toordinal()
+LOST = ("lost", "stolen")  # statuses of cards that may be in strange hands
 ACTIVE, EARLY, EXPIRED = "active", "not yet valid", "expired"
 
 

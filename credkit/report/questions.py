@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+
+import polars as pl
 
 from credkit.core.sentences import format_count
 from credkit.crosswalk.comparing import RunComparison
 from credkit.crosswalk.comparisontext import describe_difference
 from credkit.crosswalk.result import Crosswalk
 from credkit.crosswalk.tasks import ABOUT
+from credkit.facts.statuses import LOST
 from credkit.report.cutover import SETTING_TASKS, Cutover, count_readings, count_unaccounted, inactive_items
 from credkit.report.words import join_names, show_text
 from credkit.work.text import describe_counts
@@ -123,12 +126,37 @@ def _lost_cards(result: Crosswalk) -> tuple[str, str]:
         sum(item.credentials for item in items if item.task == task)
         for task in ("inactive-held", "inactive-read", "other-issue")
     )
-    parts = [f"{held:,} still held by targets"] * bool(held)
-    parts += [f"{format_count(read, 'other card')} read"] * bool(read)
-    parts += [f"{format_count(issues, 'card')} read with another issue"] * bool(issues)
+    lost_held, lost_read = _count_lost(result)
+    held, read = max(0, held - lost_held), max(0, read - lost_read)
+    lost = ", ".join(_describe_held_and_read(lost_held, lost_read))
+    others = [*_describe_held_and_read(held, read)]
+    others += [f"{format_count(issues, 'card')} read with another issue"] * bool(issues)
     if not has_exports:
-        parts.append("what targets hold is not known")
-    return f"{format_count(held + read + issues, 'card')} to check", f"not active: {'; '.join(parts)}"
+        others.append("what targets hold is not known")
+    if not lost:
+        return "None called lost or stolen", f"not active for other reasons: {'; '.join(others)}"
+    behind = f"; not active for other reasons: {'; '.join(others)}" * bool(others)
+    return f"{format_count(lost_held + lost_read, 'card')} to check", f"lost or stolen: {lost}{behind}"
+
+
+def _describe_held_and_read(held: int, read: int) -> Iterator[str]:
+    if held:
+        yield f"{held:,} still held by targets"
+    if read:
+        yield f"{format_count(read, 'other card' if held else 'card')} read"
+
+
+def _count_lost(result: Crosswalk) -> tuple[int, int]:
+    """The lost or stolen cards that a target still holds, and the others that were read."""
+    is_lost = pl.col("status").str.to_lowercase().is_in(LOST)
+    lost = set(result.lines.select("credential", "status").filter(is_lost)["credential"])
+    held, read = set[str](), set[str]()
+    for each in result.exceptions:
+        if each.code == "inactive-held":
+            held.update(each.candidates)
+        elif each.code == "inactive-read":
+            read.add(each.credential)
+    return len(held & lost), len((read - held) & lost)
 
 
 def _shared_numbers(result: Crosswalk) -> tuple[str, str]:
