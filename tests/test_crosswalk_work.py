@@ -240,6 +240,17 @@ def test_a_number_that_a_target_gives_another_person_is_of_security_and_no_row_t
     assert "add their rows" in lacked.act
 
 
+@pytest.mark.usefixtures("known_crosswalk")
+def test_the_item_of_cards_that_are_used_names_the_items_with_the_other_readings(demo_crosswalk: Crosswalk) -> None:
+    number, held = next(each for each in enumerate(demo_crosswalk.work, 1) if each[1].task == "inactive-held")
+    read = items(demo_crosswalk)["inactive-read", ""]
+    assert read.evidence.endswith(
+        f"; other readings: {held.readings} of {held.credentials} cards that gatehouse still holds: item {number}"
+    )
+    every = sum(each.code == "inactive-read" for each in demo_crosswalk.exceptions)
+    assert read.readings + held.readings == every
+
+
 def test_a_reader_for_which_init_wrote_a_stand_in_has_no_chain_yet(tmp_path: Path) -> None:
     chain = f'chain = "{write_stand_in(["facility", "number"])}" # '
     readings = READINGS.splitlines()[0] + "\n" + "2026-03-14T07:50:03+01:00,gate; 7,no number,,\n" * 9

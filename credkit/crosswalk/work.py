@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import NamedTuple
 
@@ -113,7 +113,7 @@ class _Work:
         self._add_exceptions(exceptions)
         self._add_held_lines()
         items = [self._item(cause, effects) for cause, effects in self.causes.items()]
-        return sort_items(items, TASKS)
+        return _refer_to_held(sort_items(items, TASKS))
 
     def _reader_causes(self) -> dict[str, _Cause]:
         """The cause of each reader that seems to be set otherwise than declared: the first that was found."""
@@ -306,6 +306,22 @@ class _Work:
             return strip_lines(table, columns | file.strip) if file.site_key else ()
         cures = [finding.cure for finding in findings if finding.cure]
         return cure_reader(self.site, self.site.readers[cause.subject], cures) if cures else ()
+
+
+def _refer_to_held(items: Sequence[WorkItem]) -> tuple[WorkItem, ...]:
+    """The items; that of cards that are used though not active names the items that have the other readings."""
+    others = [
+        f"{item.readings:,} of {format_count(item.credentials, 'card')} that {item.subject} still holds: item {number}"
+        for number, item in enumerate(items, 1)
+        if item.task == "inactive-held" and any(end.code == "inactive-read" for end in item.ends)
+    ]
+    if not others:
+        return tuple(items)
+    also = f"other readings: {'; '.join(others)}"
+    return tuple(
+        replace(item, evidence="; ".join(filter(None, (item.evidence, also)))) if item.task == "inactive-read" else item
+        for item in items
+    )
 
 
 def _title(cause: _Cause, effects: _Effects) -> str:
