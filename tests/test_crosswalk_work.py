@@ -21,6 +21,7 @@ from credkit.crosswalk.result import FINDING_CODES
 from credkit.crosswalk.tasks import ABOUT, SETTLED, TASK_OF, TASKS
 from credkit.demo import Demo
 from credkit.files.dialects import DIALECTS
+from credkit.proposal.filelines import status_words
 from credkit.report import report_crosswalk
 from credkit.site import load_site
 from credkit.site.model import Period
@@ -29,7 +30,7 @@ from credkit.work.cures import PeriodSpan, ReaderChain, cure_reader, cut_period
 from tests.amounts import amounts
 from tests.brackwater import Files, check_work, hexed, made, paste, walk
 from tests.randomsites import random_site
-from tests.test_readiness import READINGS, SITE
+from tests.test_readiness import CREDENTIALS, READINGS, SITE
 from tests.test_result_page import write_site
 
 
@@ -249,6 +250,18 @@ def test_the_item_of_cards_that_are_used_names_the_items_with_the_other_readings
     )
     every = sum(each.code == "inactive-read" for each in demo_crosswalk.exceptions)
     assert read.readings + held.readings == every
+
+
+def test_a_status_whose_word_the_site_file_doubts_is_likely(tmp_path: Path) -> None:
+    _, doubts = status_words(["A"], "Status")
+    credentials = CREDENTIALS.replace("786777,,,active", "786777,,,A")
+    readings = READINGS.splitlines()[0] + "\n2026-03-14T07:50:03+01:00,yard,0C0159,,\n"  # 786777 in hex digits
+    for comment, sure in ((f"# LOOK: {doubts['A'][:50]}\n#   {doubts['A'][50:].strip()}\n", "likely"), ("", "certain")):
+        words = f'[files.credentials.words.status]\n{comment}A = "suspended"\n\n[files.readings]'
+        site = SITE.replace("[files.readings]", words)
+        item = items(crosswalk(load_site(write_site(tmp_path, site, credentials, readings))))["inactive-read", ""]
+        assert item.sure == sure
+        assert ("the site file doubts its word for 'suspended'" in item.evidence) is (sure == "likely")
 
 
 def test_a_reader_for_which_init_wrote_a_stand_in_has_no_chain_yet(tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 import polars as pl
 
-from credkit.core.sentences import format_count, redacted_repr
+from credkit.core.sentences import format_count, join_values, redacted_repr
 from credkit.core.whitespace import WHITE_SPACE
 from credkit.crosswalk.linetable import WRITTEN_ACTIONS, LineTable
 from credkit.crosswalk.readers import ReaderFindings
@@ -30,7 +30,7 @@ from credkit.files.declaredfiles import CsvFile
 from credkit.site.model import Site
 from credkit.site.nearids import near_keys
 from credkit.site.rows import is_guarded
-from credkit.site.standins import has_no_chain
+from credkit.site.standins import find_doubted_statuses, has_no_chain
 from credkit.work.cures import cure_reader, strip_lines
 from credkit.work.filelines import NO_LINES, FileLines
 from credkit.work.items import Effect, WorkItem, sort_items
@@ -247,15 +247,20 @@ class _Work:
             readings = len(list(rows.of(self.site.readings.name))) or sum(
                 finding.count for finding in effects.findings if finding.code in (*READER_CODES, "clock")
             )
+        sure = task.sure
         if cause.task in INACTIVE_TASKS:
             evidence = self._describe_statuses(effects)
+            doubted = [each for each in sorted(self._doubted) if redacted_repr(each) in evidence]
+            if doubted:
+                sure = "likely"
+                evidence += f"; the site file doubts its word for {join_values(doubted)}"
         else:
             evidence = _describe_evidence(effects.findings) or _describe_doubtful(cause, held)
             evidence = evidence or _describe_zeros(effects.exceptions)
         return WorkItem(
             task=cause.task, subject=cause.subject, title=_title(cause, effects),
             act=task.act.format(subject=cause.subject), people=people, credentials=credentials, readings=readings,
-            sure=task.sure, evidence=evidence, lines=self._lines(cause, effects.findings),
+            sure=sure, evidence=evidence, lines=self._lines(cause, effects.findings),
             rows=rows if rows else NO_LINES, ends=tuple(ends),
         )  # fmt: skip
 
@@ -289,6 +294,10 @@ class _Work:
         register = self.site.credentials.name
         lines = [line for each in self.findings if each.code == "never-seen" for line in each.rows.of(register)]
         return self.frame.filter(pl.col("line").is_in(lines)).select("credential", "kind")
+
+    @cached_property
+    def _doubted(self) -> set[str]:
+        return find_doubted_statuses(self.site)
 
     def _describe_statuses(self, effects: _Effects) -> str:
         """How many cards there are of each status but active."""

@@ -28,6 +28,7 @@ from credkit.proposal.momentcolumns import (
 from credkit.proposal.sitelines import SiteLines
 from credkit.proposal.statuswords import ACTIVE, UNKNOWN, status_meaning
 from credkit.site.rows import OPTIONAL
+from credkit.site.standins import DOUBTED_STATUS
 
 MOST_SAMPLES = 5  # of cells in a comment
 MOST_LEFT_OUT = 12  # headers in a comment
@@ -260,8 +261,7 @@ def status_words(cells: Sequence[str], header: str) -> tuple[dict[str, tuple[str
         meaning = status_meaning(word, header) if word else None
         if meaning is None:
             doubts[word] = (
-                f"nothing says what {redacted_repr(word)} means as a status: taken for cards not to be used; "
-                f'if they are in use, write "{ACTIVE}"'
+                f'nothing says what {redacted_repr(word)} {DOUBTED_STATUS}; if they are in use, write "{ACTIVE}"'
             )
         if word != meaning:
             words[word] = (meaning or UNKNOWN, count)
