@@ -386,9 +386,7 @@ def test_the_place_of_a_known_number_in_an_undocumented_frame_is_said() -> None:
     place, size = bits.index(f"{1750604:b}"), len(f"{1750604:b}")
     for text in (bits, f"{int(bits + '00', 2):09X}"):
         said = " ".join(run("identify", text, "--known", "1750604", "--known", "5").output.split())
-        assert (
-            f"the binary digits of 1750604 stand in '{text}' at bits {place}-{place + size - 1}, counted" in said
-        )
+        assert f"the binary digits of 1750604 stand in '{text}' at bits {place}-{place + size - 1}, counted" in said
         chance = 2**size // ((len(text) * (4 if text != bits else 1) - size + 1) * 2)  # two numbers were tried
         assert f"at most 1 of {chance:,} random frames" in said
         assert "credkit discover layout FRAMES.csv" in said
