@@ -19,11 +19,12 @@ import pytest
 from credkit import DefinitionError
 from credkit.crosswalk import Crosswalk, compare_runs, crosswalk, read_run, write_outputs
 from credkit.crosswalk.comparing import EXCEPTION_KEY, FINDING_KEY, LINE_KEY, OUTCOMES, RunComparison, match_rows
-from credkit.crosswalk.comparisontext import comparison_text, describe_difference
+from credkit.crosswalk.comparisontext import comparison_text, describe_difference, describe_since
 from credkit.crosswalk.outputs import EXCEPTIONS, FINDINGS, LINES, MAKER
 from credkit.demo import Demo
 from credkit.files.outputs import write_folder
 from credkit.files.outputs.runs import list_runs, name_new_run, remove_old_runs
+from credkit.report import report_comparison
 from credkit.site import load_site
 from tests.commandline import ACCOUNT, records, run
 
@@ -201,6 +202,13 @@ def test_a_file_of_another_name_is_the_same_file(first: Path, again: Path, tmp_p
     assert found.is_same
     renamed = {f"{name[:-4]}-2026-04.csv, before {name} with the same bytes" for name in INPUTS}
     assert set(found.inputs) == {"site.toml", *renamed}
+    since = describe_since(found)
+    assert since.startswith("Nothing changed since")
+    assert all(since.count(f"{name[:-4]}-2026-04.csv, before {name}") == 1 for name in INPUTS)
+    page = report_comparison(found)
+    assert all(page.count(f"<code>{name[:-4]}-2026-04.csv, before {name}</code>") == 1 for name in INPUTS)
+    assert '<td data-label="is">gone' not in page
+    assert '<td data-label="is">new' not in page
 
 
 def test_another_time_zone_makes_no_reading_another(first: Path, again: Path, tmp_path: Path) -> None:
@@ -210,7 +218,7 @@ def test_another_time_zone_makes_no_reading_another(first: Path, again: Path, tm
     site.write_text(text.replace('"Europe/Amsterdam"', '"Atlantic/Azores"'), encoding="utf-8")
     found = compare_again(first, again, tmp_path / "second")
     assert found.times == "by their instants"
-    assert any("the time zone is another" in line for line, _ in comparison_text(found))
+    assert any("The time zone is another" in line for line, _ in comparison_text(found))
     shown = {row["input"] for row in found.exceptions.rows(named=True) if row["time"]}
     changed_days = crosswalk(load_site(site)).exceptions  # a few status days begin at other hours
     assert len(shown) < len(changed_days) / 20
@@ -233,6 +241,9 @@ def test_readings_without_an_offset_are_known_by_the_clock(tmp_path: Path) -> No
         runs.append(read_run(folder / "out"))
     found = compare_runs(*runs)
     assert (found.is_same, found.times) == (True, "by the clock")
+    told = "The time zone is another: readings are compared by the clock."
+    assert describe_since(found).endswith(f" {told}")
+    assert report_comparison(found).count(told) == 1
 
 
 def test_a_run_written_twice_has_the_same_bytes(demo_crosswalk: Crosswalk, first: Path, tmp_path: Path) -> None:

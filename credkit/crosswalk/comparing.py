@@ -9,7 +9,7 @@ known by what it is for, and a reading whose time zone differs by its instant or
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import polars as pl
 
@@ -40,7 +40,7 @@ class RunComparison:
     each other column as ``before_…`` and ``after_…``, null where the run has no such row. A finding or an exception
     that only the earlier run has is *fixed*, a line *gone*.
     ``inputs`` tells of input files that differ, that have another name, or that only one run has; ``times`` how
-    readings are compared whose time zone differs.
+    readings are compared whose time zone differs, and ``renamed`` has the later names of files by their earlier ones.
     ``people`` has a row for each person and target with a difference: ``outcome`` is *gained* (a text, where the
     target was to hold none), *lost*, *exchanged*, or *other* (the same texts as before).
     """
@@ -53,6 +53,7 @@ class RunComparison:
     people: pl.DataFrame
     inputs: tuple[str, ...]
     times: str = ""
+    renamed: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def is_same(self) -> bool:
@@ -89,7 +90,7 @@ def compare_runs(before: SavedRun, after: SavedRun) -> RunComparison:
         findings=match_rows(findings, after.findings, FINDING_KEY, FINDING_VALUES, gone=FIXED),
         exceptions=match_rows(earlier, later, EXCEPTION_KEY, EXCEPTION_VALUES, gone=FIXED),
         people=find_outcomes(before.lines, after.lines, lines),
-        inputs=tuple(_describe_inputs(before, after, renamed)), times=times,
+        inputs=tuple(_describe_inputs(before, after, renamed)), times=times, renamed=renamed,
     )  # fmt: skip
 
 

@@ -41,9 +41,23 @@ def describe_difference(found: RunComparison) -> str:
 
 def describe_since(found: RunComparison) -> str:
     """What changed since the earlier run, in a sentence that names it."""
+    remarks = "".join(f" {each}" for each in (*describe_renamed(found), *describe_times(found)))
     if found.is_same:
-        return f"Nothing changed since the run in {found.before.path}: {SAME}."
-    return f"Since the run in {found.before.path}: {describe_difference(found)}."
+        return f"Nothing changed since the run in {found.before.path}: {SAME}.{remarks}"
+    return f"Since the run in {found.before.path}: {describe_difference(found)}.{remarks}"
+
+
+def describe_renamed(found: RunComparison) -> Iterator[str]:
+    """A sentence on the files that have another name, if there are any."""
+    if found.renamed:
+        names = "; ".join(f"{new}, before {old}" for old, new in found.renamed.items())
+        yield f"Files under a new name: {names}."
+
+
+def describe_times(found: RunComparison) -> Iterator[str]:
+    """A sentence on how readings are compared, if the time zone is another."""
+    if found.times:
+        yield f"The time zone is another: readings are compared {found.times}."
 
 
 def comparison_text(found: RunComparison, *, details: bool = False) -> Iterator[tuple[str, str]]:
@@ -58,8 +72,7 @@ def comparison_text(found: RunComparison, *, details: bool = False) -> Iterator[
         yield "  The status date of the earlier run is the later one: are the two in the right order?", "    "
     names = "; ".join(found.inputs) or "none"
     yield f"  input files that differ: {names}", "    "
-    if found.times:
-        yield f"  the time zone is another: readings are compared {found.times}", "    "
+    yield from ((f"  {sentence}", "    ") for sentence in describe_times(found))
     if found.findings.height:
         yield from (("", ""), (f"Findings ({_describe_counts(found.findings)})", ""))
         yield from _list_rows(found.findings, most, _describe_finding if details else _shorten_finding)

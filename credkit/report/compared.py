@@ -13,7 +13,7 @@ import polars as pl
 from credkit.audit.sentences import format_minute
 from credkit.core.sentences import format_count
 from credkit.crosswalk.comparing import CHANGED, FIXED, NEW, OUTCOMES, RunComparison
-from credkit.crosswalk.comparisontext import count_codes, count_outcomes, describe_difference
+from credkit.crosswalk.comparisontext import count_codes, count_outcomes, describe_difference, describe_times
 from credkit.crosswalk.result import FINDING_CODES
 from credkit.explain.cautions import COPIES, OF_A_RESULT
 from credkit.report.questions import Answer, describe_direction
@@ -44,9 +44,10 @@ class FindingChange:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Differences:
-    """The differences of two runs: the ``verdict``, and lists of them."""
+    """The differences of two runs: the ``verdict``, sentences on another time zone, and lists of them."""
 
     verdict: str
+    times: tuple[str, ...]
     outcomes: tuple[Sequence[str | int], ...]
     people: tuple[tuple[str, str, int, Sequence[str]], ...]
     findings: tuple[FindingChange, ...]
@@ -56,7 +57,8 @@ class Differences:
 def count_differences(found: RunComparison) -> Differences:
     """The differences as tables; of each list of people the first `MOST_PEOPLE_LISTED`."""
     return Differences(
-        verdict=describe_difference(found), outcomes=tuple(count_outcomes(found.people)),
+        verdict=describe_difference(found), times=tuple(describe_times(found)),
+        outcomes=tuple(count_outcomes(found.people)),
         people=tuple(_list_people(found.people)),
         findings=tuple(sorted(_list_findings(found.findings), key=lambda each: FINDING_ORDER.index(each.change))),
         codes=tuple(count_codes(found.exceptions)),
@@ -89,13 +91,18 @@ def _sides(row: Mapping[str, Any], name: str) -> tuple[int | None, int | None]:
 
 def report_comparison(found: RunComparison, *, made: datetime | None = None) -> str:
     """``found`` as a page of HTML; ``made`` is when (UTC), and by default now."""
-    before, after = ({file.name: file.sha256 for file in run.inputs} for run in (found.before, found.after))
+    before = {found.renamed.get(file.name, file.name): file.sha256 for file in found.before.inputs}
+    after = {file.name: file.sha256 for file in found.after.inputs}
+    labels = {new: f"{new}, before {old}" for old, new in found.renamed.items()}
     differences = count_differences(found)
     return render_page(
         "comparison.html", mark=MARK, title=TITLE, site=found.before.site,
         made_on=f"{format_minute(made or datetime.now(UTC), UTC)} (UTC)", compared=found, differences=differences,
         word=describe_direction(found), answers=_answer(found, differences),
-        inputs=[(name, before.get(name, ""), after.get(name, "")) for name in dict.fromkeys((*before, *after))],
+        inputs=[
+            (labels.get(name, name), before.get(name, ""), after.get(name, ""))
+            for name in dict.fromkeys((*before, *after))
+        ],
         versions=list_versions(), cautions=(*OF_A_RESULT[:1], COPIES, *OF_A_RESULT[1:]),
     )  # fmt: skip
 
