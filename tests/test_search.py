@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import tomllib
+from collections.abc import Iterable
 from itertools import product
+from pathlib import Path
 from random import Random
 
 import pytest
 from bitstring import Bits
 
-from credkit import DefinitionError, chain, convert, discover, identify, relate
+from credkit import DefinitionError, chain, convert, discover, identify, layout_entries, relate
 from credkit.discover.relation import weak_relation
 from credkit.explain.identification import are_indistinguishable
 from credkit.explain.presentations import SERIAL_BITS, presentations
@@ -21,8 +24,8 @@ from tests.survey import chance, recall, shared, survey
 UID = Bits("0x04112233445566")  # as in a public test of anticollision (ISO/IEC 14443-3)
 
 
-def chains(text: str, place: int = 0, **more: list[int]) -> list[str]:
-    return [match.chain for match in identify(text, **more)[place].matches]
+def chains(text: str, place: int = 0, *, facility: Iterable[int] = (), known: Iterable[int] = ()) -> list[str]:
+    return [match.chain for match in identify(text, facility=facility, known=known)[place].matches]
 
 
 # ── presentations ───────────────────────────────────────────────────────────────────────────────
@@ -392,6 +395,36 @@ def test_the_place_of_a_known_number_in_an_undocumented_frame_is_said() -> None:
         assert "credkit discover layout FRAMES.csv" in said
     assert "binary digits" not in run("identify", bits, "--known", "77").output  # so few stand anywhere
     assert "binary digits" not in run("identify", bits, "--known", "1750605").output
+
+
+PIER = """
+[layouts.pier-29]
+title = "Brackwater Terminal's old pier"
+source = "invented for this test"
+length = 29
+fields = { company = "1-8", number = "9-27" }
+checks = [
+    { bit = 0, even = "1-14" },
+    { bit = 28, odd = "15-27" },
+]
+"""
+
+
+def test_layouts_of_a_site_are_tried_beside_the_catalogue(tmp_path: Path) -> None:
+    path = tmp_path / "found.toml"
+    path.write_text(PIER, encoding="utf-8")
+    own = layout_entries(tomllib.loads(PIER)["layouts"])
+    data = f"{77:08b}{123456:019b}"  # parity as the table says: even over bits 0-14, odd over bits 15-28
+    bits = f"{data[:14].count('1') % 2}{data}{1 - data[14:].count('1') % 2}"
+    for text, name in ((bits, "binary/pier-29"), (f"{int(bits, 2):08X}", "hex:8/right-justified:29/pier-29")):
+        (match,) = (each for group in identify(text, codecs=own) for each in group.matches if each.chain == name)
+        assert match.values == ({"company": 77, "number": 123456},)
+        assert name in run("identify", text, "--known", "123456", "--layouts", str(path)).output
+        assert identify(text, known=[123456], codecs=own)[0].best.chain == name
+    damaged = bits[:-1] + str(1 - int(bits[-1]))
+    assert "pier-29" not in str([match.chain for group in identify(damaged, codecs=own) for match in group.matches
+                                 if "invert" not in match.chain and "reverse" not in match.chain])  # fmt: skip
+    assert all("pier-29" not in match.chain for group in identify(bits) for match in group.matches)
 
 
 def test_what_cannot_be_read_is_named() -> None:

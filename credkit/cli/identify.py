@@ -11,6 +11,7 @@ import click
 
 from credkit.cli import options
 from credkit.cli.output import Console
+from credkit.core.codec import Entry
 from credkit.core.sentences import format_count, redacted_repr
 from credkit.core.whitespace import describe_ends
 from credkit.discover.relation import relate
@@ -33,10 +34,10 @@ EVIDENCE_SCALE = "Of random values, at most one in 2^n has a reading with n bits
 @click.option("--facility", type=int, multiple=True, metavar="N", help="A facility code that may occur. Repeatable.")
 @click.option("--known", type=int, multiple=True, metavar="N", help="A number that is known to be among the cards.")
 @click.option("--all", "everything", is_flag=True, help="Show every reading.")
-@options.with_output_options
+@options.with_common_options
 def identify(
     values: tuple[str, ...], facility: tuple[int, ...], known: tuple[int, ...], everything: bool,
-    as_json: bool, reveal: bool,
+    as_json: bool, layouts: tuple[Entry, ...], reveal: bool,
 ) -> int:  # fmt: skip
     """List what the VALUEs of one reader may be, the likeliest first.
 
@@ -57,9 +58,9 @@ def identify(
     notes, reasons).
     """
     door = Console(as_json=as_json, reveal=reveal)
-    groups = search(values, facility=facility, known=known)
+    groups = search(values, facility=facility, known=known, codecs=layouts)
     matches = [match for group in groups for match in group.matches]
-    hide = frozenset(match.chain for match in matches if not reveal and exposes_account(values, match))
+    hide = frozenset(match.chain for match in matches if not reveal and exposes_account(values, match, layouts))
     if as_json:
         for group in groups:
             door.record(_to_json(group, hide), safe=None)

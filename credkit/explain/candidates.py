@@ -19,16 +19,18 @@ from dataclasses import dataclass
 from functools import cache
 from math import log2
 from random import Random
-from typing import Any
+from typing import Any, TypeAlias
 
 from credkit.catalogue.registry import catalogue, chain
-from credkit.core.codec import AnyCodec
+from credkit.core.codec import AnyCodec, Entry
+from credkit.core.errors import DefinitionError
 from credkit.core.forms import Form, Word, to_bits
 from credkit.core.grammar import format_step
 from credkit.core.reading import AnyReading, Field, Note
 from credkit.explain.presentations import PADDED_DIGIT_COUNTS, SERIAL_BITS, serial_frames
 from credkit.tables.notation import GROUP_SEPARATORS, Notation
 
+OwnEntries: TypeAlias = tuple[Entry, ...]  # a site's own codecs
 HEX_DIGIT_COUNTS = (4, 6, 7, 8, 9, 10, 12, 14, 16, 18, 20)
 DECIMAL_BITS = (16, 24, 26, 32, 34, 37, 40, 48, 56, 64, 80)
 HEX_STYLES = ("colon", "hyphen", "space", "dot")
@@ -94,9 +96,9 @@ class _Tail:
     noted: bool = False
 
     @classmethod
-    def from_steps(cls, text: str, length: int, cost: float, *, serial: bool = False) -> _Tail:
+    def from_steps(cls, text: str, length: int, cost: float, own: OwnEntries, *, serial: bool = False) -> _Tail:
         """The steps written ``text``, behind ``length`` bits."""
-        codec, whole = chain(text), chain(f"binary:{length}/{text}")
+        codec, whole = build_chain(text, own), build_chain(f"binary:{length}/{text}", own)
         sample = whole.encode({field.name: field.least for field in codec.schema.values() if isinstance(field, Field)})
         noted = any(getattr(step.table, "remarks", ()) for step in codec.steps)
         alone = serial and len(codec.schema) == 1
@@ -208,9 +210,9 @@ def all_heads() -> tuple[_Head, ...]:
 
 
 @cache
-def tails_for(length: int) -> tuple[_Tail, ...]:
+def tails_for(length: int, own: OwnEntries = ()) -> tuple[_Tail, ...]:
     """Every way from ``length`` bits to fields."""
-    ends = dict(_field_steps(length))
+    ends = dict(_field_steps(length, own))
     found = []
     for order, cost in ORDER_COSTS.items():
         if length % 8 and order in WHOLE_BYTES:
@@ -218,35 +220,51 @@ def tails_for(length: int) -> tuple[_Tail, ...]:
         for text, extra in ends.items():
             whole = f"{order}/{text}" if order else text
             serial = order in ("", "reverse-bytes") and "/" not in text
-            found.append(_Tail.from_steps(whole, length, cost + extra, serial=serial))
+            found.append(_Tail.from_steps(whole, length, cost + extra, own, serial=serial))
     for frame, data in serial_frames():
         held = data.output.lengths[0]
         if data.length == length and held % 8 == 0:
             for order in ("", "reverse-bytes", "reverse-bits"):
-                for text, extra in _field_steps(held):
+                for text, extra in _field_steps(held, own):
                     if not order and text in USUAL_SPLITS.values():
                         continue  # as the frame itself has them
                     whole = f"data-of:{frame}/{order}/{text}".replace("//", "/")
-                    found.append(_Tail.from_steps(whole, length, 2 + ORDER_COSTS[order] + extra))
+                    found.append(_Tail.from_steps(whole, length, 2 + ORDER_COSTS[order] + extra, own))
     return tuple(found)
 
 
 @cache
-def usual_codecs(takes: Form, gives: Form) -> tuple[tuple[str, AnyCodec], ...]:
-    """Every codec of the catalogue from one form to another, with the arguments it is usually given."""
-    found = []
+def usual_codecs(takes: Form, gives: Form, own: OwnEntries = ()) -> tuple[tuple[str, AnyCodec], ...]:
+    """Every codec of the catalogue from one form to another, with the arguments it is usually given.
+
+    A site's ``own`` are tried as they are; one of them takes the place of a codec of the same name.
+    """
+    found, names = [], {entry.name for entry in own}
     for entry in catalogue():
-        for args in entry.usual:
+        for args in entry.usual if entry.name not in names else ():
             codec = chain(f"{entry.name}:{args}" if args else entry.name)
             if (codec.takes, codec.gives) == (takes, gives):
                 found.append((codec.name, codec))
+    for entry in own:
+        try:
+            codec = chain(entry.name, own)
+        except DefinitionError:  # such as a list of codes, of which a chain names a part
+            continue
+        if (codec.takes, codec.gives) == (takes, gives) and not codec.decode_obstacle:
+            found.append((entry.name, codec))
     return tuple(found)
 
 
-def _field_steps(length: int) -> Iterator[tuple[str, float]]:
+def build_chain(text: str, own: OwnEntries) -> AnyCodec:
+    """The chain written ``text``, with a site's ``own`` codecs where it names any."""
+    names = {step.partition(":")[2 * step.startswith("data-of:")] for step in text.split("/")}
+    return chain(text, own) if any(entry.name in names for entry in own) else chain(text)
+
+
+def _field_steps(length: int, own: OwnEntries) -> Iterator[tuple[str, float]]:
     """Layouts of ``length`` bits, those of shorter frames beside zeros, and a bare number."""
     bare = length <= 128
-    for name, codec in usual_codecs("bits", "fields"):
+    for name, codec in usual_codecs("bits", "fields", own):
         size = codec.length or 0
         if size == length and not name.startswith(BARE_FIELDS):
             bare = bare and len(codec.schema) > 1  # the layout is that number, and has a name for it
@@ -260,8 +278,11 @@ def _field_steps(length: int) -> Iterator[tuple[str, float]]:
         yield f"{BARE_FIELDS}number:{length}", 2.0
 
 
-def find_candidates(text: str, like: Sequence[str] = ()) -> Iterator[Candidate]:
-    """Every chain that reads ``text``, each once; white space and small letters are as in all texts ``like`` it."""
+def find_candidates(text: str, like: Sequence[str] = (), own: OwnEntries = ()) -> Iterator[Candidate]:
+    """Every chain that reads ``text``, each once; white space and small letters are as in all texts ``like`` it.
+
+    ``own`` are codecs of a site, which are tried beside those of the catalogue.
+    """
     texts = (text, *like)
     bare = text.strip(BLANKS)
     front = "strip/" if any(each.strip(BLANKS) != each for each in texts) else ""
@@ -272,11 +293,11 @@ def find_candidates(text: str, like: Sequence[str] = ()) -> Iterator[Candidate]:
         word = head.codec._decode_raw(bare)
         if word is not None and 0 < word[1] <= LONGEST_TEXT_BITS:
             style = {"hex": ",lower", "uuid": ":lower"}.get(head.codec.steps[-1].name.partition(":")[0], "")
-            yield from _candidates_behind(f"{front}{head.text}{style if small else ''}", head, bare, word)
-    yield from _text_candidates(front, bare)
+            yield from _candidates_behind(f"{front}{head.text}{style if small else ''}", head, bare, word, own)
+    yield from _text_candidates(front, bare, own)
 
 
-def chance_bits(text: str, *, helped: bool) -> float:
+def chance_bits(text: str, *, helped: bool, own: OwnEntries = ()) -> float:
     """How many bits chance has in all chains that might speak for a text of this form.
 
     A chain that costs n bits is given a share of 2 ** -n, so that the usual ones lose least. Chains
@@ -291,7 +312,7 @@ def chance_bits(text: str, *, helped: bool) -> float:
             continue
         surplus = head.surplus_bits(bare, length)
         kind = "decimal" if head.text.startswith(("decimal", "signed")) else head.text
-        for tail in tails_for(length):
+        for tail in tails_for(length, own):
             if helped or surplus + tail.worth > 0:
                 asked = tail.text if helped else (tail.length, *tail.test)
                 cost = tail.cost + TRUNCATION_COST * head.is_truncated
@@ -299,10 +320,10 @@ def chance_bits(text: str, *, helped: bool) -> float:
     return max(0.0, log2(sum(shares.values()))) if shares else 0.0
 
 
-def _candidates_behind(name: str, head: _Head, text: str, word: Word) -> Iterator[Candidate]:
+def _candidates_behind(name: str, head: _Head, text: str, word: Word, own: OwnEntries) -> Iterator[Candidate]:
     """The chains behind ``head`` that read what it gave."""
     surplus = head.surplus_bits(text, word[1])
-    for tail in tails_for(word[1]):
+    for tail in tails_for(word[1], own):
         fields = tail.codec._decode_raw(word) if tail.serial or not head.is_truncated else None
         if fields is not None:
             notes = tail.codec.inspect(to_bits(word)).notes if tail.noted else ()
@@ -311,7 +332,7 @@ def _candidates_behind(name: str, head: _Head, text: str, word: Word) -> Iterato
                 form=surplus + tail.zeros, cost=tail.cost + TRUNCATION_COST * head.is_truncated, notes=notes,
             )  # fmt: skip
     if name.endswith("binary"):
-        for step, codec in usual_codecs("bits", "text"):
+        for step, codec in usual_codecs("bits", "text", own):
             text_read = codec._decode_raw(word)
             if text_read is not None:
                 reading = codec.inspect(to_bits(word))
@@ -321,9 +342,9 @@ def _candidates_behind(name: str, head: _Head, text: str, word: Word) -> Iterato
                 )  # fmt: skip
 
 
-def _text_candidates(front: str, text: str) -> Iterator[Candidate]:
+def _text_candidates(front: str, text: str, own: OwnEntries) -> Iterator[Candidate]:
     """What reads a text to fields at once, such as what stands between the sentinels of a stripe."""
-    for name, codec in usual_codecs("text", "fields"):
+    for name, codec in usual_codecs("text", "fields", own):
         fields = codec._decode_raw(text)
         if fields is not None:
             reading = codec.inspect(text)

@@ -25,7 +25,7 @@ from operator import index
 from random import Random
 from typing import Any
 
-from credkit.catalogue.registry import chain
+from credkit.catalogue.own import Codecs, own_entries
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError, DefinitionError
 from credkit.core.fields import is_index
@@ -33,7 +33,15 @@ from credkit.core.forms import to_raw
 from credkit.core.hooks import redact_text
 from credkit.core.reading import Field, Note
 from credkit.core.sentences import brief, format_count, redacted_repr
-from credkit.explain.candidates import BLANKS, NOTE_LEVEL_EVIDENCE, Candidate, chance_bits, find_candidates
+from credkit.explain.candidates import (
+    BLANKS,
+    NOTE_LEVEL_EVIDENCE,
+    Candidate,
+    OwnEntries,
+    build_chain,
+    chance_bits,
+    find_candidates,
+)
 
 SAMPLES_PER_CHAIN = 12  # values of a chain that another one must read, all of them, to be the same to every check
 MOST_COMPARED_VALUES = 1000
@@ -97,12 +105,13 @@ class MatchGroup:
 
 
 def identify(
-    texts: str | Iterable[str], *, facility: Iterable[int] = (), known: Iterable[int] = ()
+    texts: str | Iterable[str], *, facility: Iterable[int] = (), known: Iterable[int] = (), codecs: Codecs = ()
 ) -> tuple[MatchGroup, ...]:
     """Every reading that fits all of ``texts``, in groups, the best founded first; none if nothing fits.
 
     ``facility`` are facility codes that may occur; ``known`` are numbers of which at least one
-    should be among the cards. Raises `DefinitionError` for no text, or too many.
+    should be among the cards; ``codecs`` are a site's own, tried beside the catalogue.
+    Raises `DefinitionError` for no text, or too many.
 
     Two cards at one gate of Brackwater Terminal, whose facility code is 123:
 
@@ -117,17 +126,21 @@ def identify(
     if not given or len(given) > MOST_COMPARED_VALUES or not all(isinstance(text, str) for text in given):
         raise DefinitionError(f"identify: 1 to {MOST_COMPARED_VALUES} texts are needed, not {redacted_repr(texts)}")
     wanted, numbers = _whole_numbers("facility", facility), _whole_numbers("known", known)
+    own = own_entries(codecs)
     matches = sorted(
-        _find_matches(given, wanted, numbers),
+        _find_matches(given, wanted, numbers, own),
         key=lambda match: (-match.score, match.chain.count("/"), len(match.chain), match.chain),
     )
     forms = {re.sub("[0-9]", "0", text): text for text in given}  # of the same length, and the same signs
     chance = (
-        max(chance_bits(text, helped=bool(wanted or numbers)) for text in list(forms.values())[:SAMPLES_PER_CHAIN])
+        max(
+            chance_bits(text, helped=bool(wanted or numbers), own=own)
+            for text in list(forms.values())[:SAMPLES_PER_CHAIN]
+        )
         if matches
         else 0.0
     )
-    return tuple(replace(group, chance=chance) for group in _group_matches(matches, wanted))
+    return tuple(replace(group, chance=chance) for group in _group_matches(matches, wanted, own))
 
 
 def _whole_numbers(what: str, given: Iterable[int]) -> frozenset[int]:
@@ -137,28 +150,30 @@ def _whole_numbers(what: str, given: Iterable[int]) -> frozenset[int]:
     return frozenset(map(index, numbers))
 
 
-def _find_matches(texts: Sequence[str], wanted: frozenset[int], known: frozenset[int]) -> Iterable[Match]:
+def _find_matches(
+    texts: Sequence[str], wanted: frozenset[int], known: frozenset[int], own: OwnEntries
+) -> Iterable[Match]:
     """The chains that read every text, and whose facility codes, if they have any, may occur."""
     distinct = list(dict.fromkeys(texts))
     bare = {text.strip(BLANKS): text for text in distinct}  # the same text with blanks around it is the same card
-    read = {text: {each.chain: each for each in find_candidates(text, distinct)} for text in distinct}
+    read = {text: {each.chain: each for each in find_candidates(text, distinct, own)} for text in distinct}
     for name, first in read[distinct[0]].items():
         if all(name in found for found in read.values()):
             row = [read[text][name] for text in bare.values()]
             values = [read[text][name].value for text in texts]
-            if match := _build_match(name, first, row, values, wanted, known):
+            if match := _build_match(name, first, row, values, wanted, known, own):
                 yield match
 
 
 def _build_match(
     name: str, first: Candidate, row: Sequence[Candidate], values: Sequence[Mapping[str, Any]],
-    wanted: frozenset[int], known: frozenset[int],
+    wanted: frozenset[int], known: frozenset[int], own: OwnEntries,
 ) -> Match | None:  # fmt: skip
     evidence = sum(each.evidence - each.form for each in row) + min(each.form for each in row)
     reasons = []
     if evidence >= 1:
         reasons.append(f"form and checks: {format_bits(evidence)}")
-    schema = chain(name).schema
+    schema = build_chain(name, own).schema
     if wanted and "facility" in schema:
         if any(_to_number(value["facility"]) not in wanted for value in values):
             return None
@@ -211,30 +226,30 @@ def _match_values(match: Match) -> tuple[tuple[Any, ...], ...]:
     return tuple(tuple(value.values()) for value in match.values)
 
 
-def _group_matches(matches: Sequence[Match], wanted: frozenset[int]) -> tuple[MatchGroup, ...]:
+def _group_matches(matches: Sequence[Match], wanted: frozenset[int], own: OwnEntries) -> tuple[MatchGroup, ...]:
     """The matches in groups: those that read the same, and those that no check can tell apart."""
     groups: list[list[Match]] = []
     home: dict[tuple[tuple[Any, ...], ...], list[Match]] = {}  # by what is read
     for match in matches:
         numbers = _match_values(match)
-        group = home.get(numbers) or next((each for each in groups if _belongs_to(match, each, wanted)), None)
+        group = home.get(numbers) or next((each for each in groups if _belongs_to(match, each, wanted, own)), None)
         if group is None:
             groups.append(group := [])
         home.setdefault(numbers, group).append(match)
     return tuple(
-        MatchGroup(matches=tuple(group), advice=tuple(_describe_next_steps(group, wanted))) for group in groups
+        MatchGroup(matches=tuple(group), advice=tuple(_describe_next_steps(group, wanted, own))) for group in groups
     )
 
 
-def _belongs_to(match: Match, group: Sequence[Match], wanted: frozenset[int]) -> bool:
+def _belongs_to(match: Match, group: Sequence[Match], wanted: frozenset[int], own: OwnEntries) -> bool:
     return any(
-        -0.5 < other.evidence - match.evidence < 0.5 and are_indistinguishable(other.chain, match.chain, wanted)
+        -0.5 < other.evidence - match.evidence < 0.5 and are_indistinguishable(other.chain, match.chain, wanted, own)
         for other in group
     )
 
 
 @lru_cache(maxsize=1 << 16)
-def are_indistinguishable(one: str, other: str, wanted: frozenset[int] = frozenset()) -> bool:
+def are_indistinguishable(one: str, other: str, wanted: frozenset[int] = frozenset(), own: OwnEntries = ()) -> bool:
     """Whether each of two chains reads all that the other writes, so that no check can tell them apart.
 
     >>> are_indistinguishable("binary/wiegand-26", "binary/invert/reverse-bits/wiegand-26")
@@ -242,8 +257,8 @@ def are_indistinguishable(one: str, other: str, wanted: frozenset[int] = frozens
     >>> are_indistinguishable("binary/wiegand-26", "binary/reverse-bits/wiegand-26")
     False
     """
-    return _decodes_all(chain(one), _sample_texts(other, wanted), wanted) and _decodes_all(
-        chain(other), _sample_texts(one, wanted), wanted
+    return _decodes_all(build_chain(one, own), _sample_texts(other, wanted, own), wanted) and _decodes_all(
+        build_chain(other, own), _sample_texts(one, wanted, own), wanted
     )
 
 
@@ -258,9 +273,9 @@ def _decodes_all(codec: AnyCodec, texts: tuple[str, ...], wanted: frozenset[int]
 
 
 @lru_cache(maxsize=4096)
-def _sample_texts(name: str, wanted: frozenset[int]) -> tuple[str, ...]:
+def _sample_texts(name: str, wanted: frozenset[int], own: OwnEntries) -> tuple[str, ...]:
     """Texts that a chain writes for values drawn at random; none where it cannot write."""
-    codec, random = chain(name), Random(name)
+    codec, random = build_chain(name, own), Random(name)
     texts = []
     for _ in range(SAMPLES_PER_CHAIN):
         value = {
@@ -275,7 +290,7 @@ def _sample_texts(name: str, wanted: frozenset[int]) -> tuple[str, ...]:
     return tuple(texts)
 
 
-def _describe_next_steps(group: Sequence[Match], wanted: frozenset[int]) -> Iterable[str]:
+def _describe_next_steps(group: Sequence[Match], wanted: frozenset[int], own: OwnEntries) -> Iterable[str]:
     """What would tell the readings of a group apart, or found them better."""
     different = len({_match_values(match) for match in group}) > 1
     if different and not wanted and any("facility" in value for match in group for value in match.values):
@@ -284,5 +299,5 @@ def _describe_next_steps(group: Sequence[Match], wanted: frozenset[int]) -> Iter
         yield "read a card whose number is known"
     if len({str(value) for value in group[0].values}) < 3:
         yield "present another card: all of them must fit"
-    if "decimal" in group[0].chain or any(chain(match.chain).lossy for match in group):
+    if "decimal" in group[0].chain or any(build_chain(match.chain, own).lossy for match in group):
         yield "ask the reader for hexadecimal: digits may have been left out"

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from bitstring import Bits
 
+from credkit.catalogue.own import Codecs
 from credkit.catalogue.registry import chain, get
 from credkit.core.chains import Choice
 from credkit.core.codec import AnyCodec
@@ -277,8 +278,10 @@ def digit_fields(codec: AnyCodec) -> frozenset[str]:
     return frozenset().union(*(_digit_fields_of(step) for option in options for step in option.steps))
 
 
-def exposes_account(texts: Iterable[str], match: Match) -> bool:
+def exposes_account(texts: Iterable[str], match: Match, codecs: Codecs = ()) -> bool:
     """Whether ``match`` shows an account number, or a part of one that ``texts`` have: as a text, or as its digits.
+
+    Its chain may name a site's own ``codecs``.
 
     >>> from credkit import identify
     >>> texts = ["4114360123456785"]
@@ -287,7 +290,7 @@ def exposes_account(texts: Iterable[str], match: Match) -> bool:
     {'hex:16/nfcid2': False, 'decimal:56/uid-a-7': True, ...}
     """
     typed = ["".join(filter(str.isdecimal, text)) for text in texts if holds_account(text)]
-    digits = digit_fields(chain(match.chain))
+    digits = digit_fields(chain(match.chain, codecs))
     for name, item in ((name, item) for value in match.values for name, item in value.items()):
         said = str(item)
         if (isinstance(item, str) or name in digits) and (typed or holds_account(said)):
