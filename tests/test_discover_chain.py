@@ -381,7 +381,7 @@ def test_nothing_found_is_exit_code_1(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("header", "sign"), [("", ","), ("gate,print", ","), ("", "\t"), ("gate|print", "|"), ("", ";")]
+    ("header", "sign"), [("", ","), ("gate,print", ","), ("", "\t"), ("gate|print", "|"), ("", ";"), ("", " ")]
 )
 def test_header_and_delimiter_are_found(tmp_path: Path, header: str, sign: str) -> None:
     pairs = drawn("the last four bytes as a decimal", 3)
@@ -399,6 +399,23 @@ def test_columns_are_chosen_by_name_or_number(tmp_path: Path) -> None:
         run("discover", "chain", str(path), "--columns", "3,2", "--json").stdout
     )
     assert by_name.exit_code == 0
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252", "utf-16"])
+def test_columns_of_an_export_are_read_as_it_is(tmp_path: Path, encoding: str) -> None:
+    """In any encoding, below a title, and without the rows that lack a text: they are named."""
+    pairs = drawn("the last four bytes as a decimal", 3)
+    path = tmp_path / "export.csv"
+    path.write_text(
+        "Tore am Löschkai\nStand: 30.11.2026\n\nTür ;Nr. neu; gate\n"
+        + "".join(f"T{i};{b};{a}\n" for i, (a, b) in enumerate(pairs)) + "T9;;02F764DC\n",
+        encoding=encoding,
+    )  # fmt: skip
+    args = ("discover", "chain", str(path), "--columns", "gate,Nr. neu")
+    (record,) = records(run(*args, "--json"))
+    assert (record["pairs"], record["left_out"]) == (3, [8])
+    assert maps((record["candidates"][0]["source"], record["candidates"][0]["target"]), pairs)
+    assert "Left out: 1 row without one of the two texts (line 8)" in run(*args).stdout
 
 
 @pytest.mark.parametrize(

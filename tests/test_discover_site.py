@@ -17,6 +17,7 @@ from random import Random
 import pytest
 
 from credkit import chain, discover
+from credkit.cli.discover.sitefolder import read_site_folder
 from credkit.core.codec import AnyCodec
 from credkit.core.fields import Item
 from credkit.demo import Demo
@@ -317,6 +318,22 @@ def test_a_folder_without_captures(tmp_path: Path) -> None:
     result = run("discover", "site", str(tmp_path))
     assert result.exit_code == 2
     assert "there is no capture" in result.stderr
+
+
+def test_exports_with_other_headers_are_for_init(tmp_path: Path) -> None:
+    (tmp_path / "log.csv").write_text("Zeit;Leser;Rohwert\n", encoding="cp1252")
+    (tmp_path / "people.csv").write_text("Pers.-Nr.;Tür\n1;Büro\n", encoding="cp1252")
+    result = run("discover", "site", str(tmp_path))
+    assert result.exit_code == 2
+    command = f"credkit init site --from {tmp_path / 'log.csv'} --from {tmp_path / 'people.csv'}"
+    assert result.stderr.rstrip().endswith(f"exports with headers of their own are read by: {command}")
+
+
+def test_captures_are_read_in_any_encoding_below_a_title(tmp_path: Path) -> None:
+    rows = [f"{place};Tür Büro;{card}" for place, card in enumerate(("02F764DC", "02F764DF", "02F764E0"))]
+    (tmp_path / "log.csv").write_text("\n".join(["Löschkai", "", "no;reader;text", *rows]) + "\n", encoding="cp1252")
+    (tmp_path / "empty.csv").write_text("\n")
+    assert read_site_folder(tmp_path).readings == {"Tür Büro": ["02F764DC", "02F764DF", "02F764E0"]}
 
 
 def test_identify_offers_it_when_nothing_fits() -> None:

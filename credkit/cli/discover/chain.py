@@ -42,7 +42,8 @@ def chain(file: Path, columns: str | None, everything: bool, seconds: float | No
     print on the card or the back end has. Three cards far apart usually decide; one gives many
     candidates. Candidates differ in what they answer for other cards: the card that would tell them
     apart is named. Pairs of unrelated texts show n bits of evidence at most once in 2 ** n times.
-    One pair in twenty may be mistyped, and is pointed out.
+    One pair in twenty may be mistyped, and is pointed out. --columns reads two columns of an export as
+    it is: lines of a title above the header are skipped, and rows without one of the texts left out.
 
     \b
     What the gate of Brackwater Terminal types, and the numbers in its back end:
@@ -52,7 +53,8 @@ def chain(file: Path, columns: str | None, everything: bool, seconds: float | No
     \b
     --json: one object: pairs, complete, candidates (source, target, chains,
     evidence, agreement, cost, share), mistyped (line, first, second,
-    expected), next_card (text, answers, information).
+    expected), next_card (text, answers, information), left_out (lines that lack
+    one of the texts).
     """  # fmt: skip
     door = Console(as_json=as_json, reveal=reveal)
     wanted = _two_columns(columns)
@@ -99,12 +101,24 @@ def _show(door: Console, found: ChainDiscovery, read: PairFile, *, everything: b
             door.say(f"- line {read.lines[pair.place]}: {pair.first} with {pair.second}{expected}", indent="  ")
         if len(found.mistyped) > MOST_MISTYPED:
             door.say(f"- and {len(found.mistyped) - MOST_MISTYPED} more")
+    _show_left_out(door, read)
     door.say()
     door.say("Next:")
     _show_next_card(door, found)
     door.say("- " + join(["credkit", "convert", "--from", first.source, "--to", first.target, "TEXT"]), indent="  ")
     door.say()
     door.say(COPIES)
+
+
+def _show_left_out(door: Console, read: PairFile) -> None:
+    """The rows of an export that have no pair."""
+    if not read.left_out:
+        return
+    shown = ", ".join(map(str, read.left_out[:MOST_MISTYPED]))
+    more = f" and {len(read.left_out) - MOST_MISTYPED} more" if len(read.left_out) > MOST_MISTYPED else ""
+    noun = "line" if len(read.left_out) == 1 else "lines"
+    door.say()
+    door.say(f"Left out: {format_count(len(read.left_out), 'row')} without one of the two texts ({noun} {shown}{more})")
 
 
 def _show_next_card(door: Console, found: ChainDiscovery) -> None:
@@ -133,6 +147,7 @@ def _show_nothing(
             f"Nothing turns {first} into {second}, but {second} turns into {first}: it has bits that {first} lacks."
         )
         door.say(join(["credkit", "discover", "chain", str(file), "--columns", ",".join(read.columns[::-1])]))
+        _show_left_out(door, read)
         return
     door.say(f"Nothing connects the texts of {format_count(found.pairs, 'pair')}: what agrees is no more than chance.")
     if not found.is_complete:
@@ -140,6 +155,7 @@ def _show_nothing(
     if any(is_spreadsheet_shortened(text) for pair in read.pairs for text in pair):
         door.say(f"It looks as if {SHORTENED_ADVICE}.")
     door.say("Check that both texts of a row are of one card; then present more cards, as unlike each other as can be.")
+    _show_left_out(door, read)
 
 
 def _record(found: ChainDiscovery, read: PairFile) -> dict[str, Any]:
@@ -151,5 +167,5 @@ def _record(found: ChainDiscovery, read: PairFile) -> dict[str, Any]:
             {"line": read.lines[pair.place], "first": pair.first, "second": pair.second, "expected": pair.expected}
             for pair in found.mistyped
         ],
-        "next_card": asdict(found.next_card) if found.next_card else None,
+        "next_card": asdict(found.next_card) if found.next_card else None, "left_out": list(read.left_out),
     }  # fmt: skip

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from credkit.cli import options
+from credkit.cli.discover.exporttexts import read_export_text
 from credkit.cli.discover.framefile import DELIMITERS, LARGEST_FILE_BYTES
 from credkit.cli.output import Console
 from credkit.core.codec import Entry
@@ -20,7 +21,6 @@ from credkit.discover.layoutsentences import MOST_LISTED
 from credkit.explain.cautions import COPIES
 from credkit.files.csvfiles import read_rows
 from credkit.files.declaredfiles import CsvFile
-from credkit.files.regularfiles import read_regular
 
 
 @click.command()
@@ -71,10 +71,7 @@ def digits(file: Path, column: str, as_json: bool, layouts: tuple[Entry, ...], r
 
 def _read_numbers(file: Path, column: str) -> tuple[list[str], list[int]]:
     """The numbers, and the lines on which they stand."""
-    try:
-        text = read_regular(file, LARGEST_FILE_BYTES).decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise DefinitionError(f"{file}: byte {error.start} is not UTF-8") from None
+    text, encoding = read_export_text(file, LARGEST_FILE_BYTES)
     if not column:
         rows = [(line, row.strip()) for line, row in enumerate(text.splitlines(), 1) if row.strip()]
         return [row for _, row in rows], [line for line, _ in rows]
@@ -83,7 +80,7 @@ def _read_numbers(file: Path, column: str) -> tuple[list[str], list[int]]:
         columns = next(csv.reader([header.rstrip("\r")], delimiter=delimiter), [])
         if column in columns:
             place = columns.index(column)
-            read = read_rows(CsvFile(path=file, name=str(file), delimiter=delimiter), columns)
+            read = read_rows(CsvFile(path=file, name=str(file), delimiter=delimiter, encoding=encoding), columns)
             cells = [(line, row[place].strip()) for line, row in read if row[place].strip()]
             return [cell for _, cell in cells], [line for line, _ in cells]
     raise DefinitionError(f"{file}: there is no column {redacted_repr(column)}")

@@ -11,12 +11,12 @@ from typing import NamedTuple
 from bitstring import Bits
 
 from credkit.catalogue.registry import chain
+from credkit.cli.discover.exporttexts import read_export_text
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError, DefinitionError
 from credkit.core.sentences import redacted_repr
 from credkit.files.csvfiles import read_rows
 from credkit.files.declaredfiles import CsvFile
-from credkit.files.regularfiles import read_regular
 
 FRAME = "frame"  # the column that holds the frames
 DELIMITERS = ",;\t"
@@ -47,15 +47,13 @@ def read_frame_file(path: Path, codec: AnyCodec | None) -> FrameFile:
     bits; without one they are binary digits, or hex digits where all texts are and have one length. Raises
     `DefinitionError` with the line of the first fault.
     """
-    try:
-        text = read_regular(path, LARGEST_FILE_BYTES).decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise DefinitionError(f"{path}: byte {error.start} is not UTF-8") from None
+    text, encoding = read_export_text(path, LARGEST_FILE_BYTES)
     header, _, _ = text.partition("\n")
     for delimiter in DELIMITERS:
         columns = next(csv.reader([header.rstrip("\r")], delimiter=delimiter), [])
         if FRAME in columns:
-            return _read_columns(path, columns, delimiter, codec)
+            file = CsvFile(path=path, name=str(path), delimiter=delimiter, encoding=encoding)
+            return _read_columns(file, columns, codec)
     rows = [(line, row.strip()) for line, row in enumerate(text.splitlines(), 1) if row.strip()]
     texts, numbers = _part_numbers([row for _, row in rows], codec)
     codec = codec or _hex_codec(texts)
@@ -97,8 +95,7 @@ def _hex_codec(texts: Sequence[str]) -> AnyCodec | None:
     return chain(f"hex:{len(texts[0])}") if 2 * sum(not text.isdecimal() for text in texts) > len(texts) else None
 
 
-def _read_columns(path: Path, columns: list[str], delimiter: str, codec: AnyCodec | None) -> FrameFile:
-    file = CsvFile(path=path, name=str(path), delimiter=delimiter)
+def _read_columns(file: CsvFile, columns: list[str], codec: AnyCodec | None) -> FrameFile:
     names = [column for column in columns if column != FRAME]
     texts, lines = [], []
     known: dict[str, list[int | None]] = {name: [] for name in names}
@@ -112,7 +109,7 @@ def _read_columns(path: Path, columns: list[str], delimiter: str, codec: AnyCode
             known[name].append(int(digits) if digits else None)
     codec = codec or _hex_codec(texts)
     return FrameFile(
-        tuple(_frame(path, line, text, codec) for line, text in zip(lines, texts, strict=True)), tuple(lines),
+        tuple(_frame(file.path, line, text, codec) for line, text in zip(lines, texts, strict=True)), tuple(lines),
         {name: tuple(numbers) for name, numbers in known.items()}, codec,
     )  # fmt: skip
 

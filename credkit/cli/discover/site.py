@@ -11,7 +11,7 @@ from typing import Any
 import click
 
 from credkit.cli import options
-from credkit.cli.discover.sitefolder import SiteFolder, read_site_folder
+from credkit.cli.discover.sitefolder import SiteFolder, describe_exports, read_site_folder
 from credkit.cli.output import Console
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import format_count
@@ -42,7 +42,8 @@ def site(folder: Path, out: Path | None, seconds: float | None, as_json: bool, r
     """Propose the kinds, readers and chains of a site file.
 
     FOLDER holds what the readers captured: readings.csv with the columns time, reader and text, or
-    one file a reader. With a register (credentials.csv with kind and value), a chain is proposed
+    one file a reader. Exports with headers of their own are for `credkit init site --from FILE`, which
+    proposes the same. With a register (credentials.csv with kind and value), a chain is proposed
     where it gives registered numbers beyond chance, and nothing else does as well. Without one,
     only checks decide. For a reader that fits no known layout, a layout of its own is derived from
     its frames and written beside the site file. What is undecided is named, with what to measure
@@ -74,7 +75,7 @@ def site(folder: Path, out: Path | None, seconds: float | None, as_json: bool, r
     if as_json:
         door.record(_record(found, read, toml))
     else:
-        _show(door, found, read)
+        _show(door, found, read, folder)
     if out is not None:
         files = {layout_file(own): layout_toml(own).encode() for own in found.layouts}
         for name in files:
@@ -136,7 +137,7 @@ def _show_layout(door: Console, reader: FoundReader) -> None:
             door.say(f"- {sentence}", indent="      ")
 
 
-def _show(door: Console, found: SiteDiscovery, read: SiteFolder) -> None:
+def _show(door: Console, found: SiteDiscovery, read: SiteFolder, folder: Path) -> None:
     """The verdict, then what each reader rests on, then what is undecided."""
     count, whole = len(found.decided), format_count(len(found.readers), "reader")
     where = "with a register" if found.has_register else "without a register"
@@ -169,4 +170,6 @@ def _show(door: Console, found: SiteDiscovery, read: SiteFolder) -> None:
         door.say(f"- {', '.join(kind.name for kind in unread)}: no reader gives these numbers", indent="  ")
     if read.skipped:
         door.say(f"Skipped, neither captures nor a register: {', '.join(read.skipped)}")
+        if exports := describe_exports(folder, read.skipped):
+            door.say(f"- {exports}", indent="  ")
     door.say()

@@ -9,17 +9,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
+from shlex import join
 
 from bitstring import Bits
 
+from credkit.cli.discover.exporttexts import read_export_text
 from credkit.core.errors import DefinitionError
 from credkit.discover.siteregister import RegisterRow
 from credkit.files.declaredfiles import CsvFile
-from credkit.files.regularfiles import read_regular
 from credkit.privacy.accounts import holds_track
 from credkit.privacy.stripes import stripe_texts
+from credkit.proposal.exporttable import find_delimiter
+from credkit.proposal.headerlines import find_header_line
 
-DELIMITERS = ",;\t|"
 LARGEST_FILE_BYTES = 1 << 28
 _BITS, _HEX = re.compile("[01]{60,}"), re.compile("[0-9A-Fa-f]{15,}")  # records that may hold a payment track
 
@@ -55,11 +57,11 @@ def read_site_folder(folder: Path) -> SiteFolder:
             continue
         file = CsvFile(path=path, name=path.name)
         if path.suffix.lower() == ".txt":
-            lines = enumerate(_read_text(path).splitlines(), 1)
+            lines = enumerate(read_export_text(path, LARGEST_FILE_BYTES).text.splitlines(), 1)
             _take(file, rows, found, [(line, path.stem, text.strip(), "") for line, text in lines if text.strip()])
             continue
         header, body = _read_csv(file)
-        if {"kind", "value"} <= {*header}:
+        if _is_register(header):
             kind, value = header.index("kind"), header.index("value")
             issue = header.index("issue") if "issue" in header else None
             for line, cells in body:
@@ -67,7 +69,7 @@ def read_site_folder(folder: Path) -> SiteFolder:
                 _refuse_track(file, line, row.value)
                 found.register.append(row)
             found.registers.append(path.name)
-        elif "text" in header and "person_id" not in header:
+        elif _is_capture(header):
             text = header.index("text")
             reader = header.index("reader") if "reader" in header else None
             time = header.index("time") if "time" in header else None
@@ -78,12 +80,22 @@ def read_site_folder(folder: Path) -> SiteFolder:
         else:
             found.skipped.append(path.name)
     if not rows:
+        exports = describe_exports(folder, found.skipped)
         raise DefinitionError(
             f"{folder}: there is no capture, expected a CSV file with the columns reader and text, or one file a reader"
+            f"{f'; {exports}' if exports else ''}"
         )
     for name, each in rows.items():
         _put_in_order(found, name, each)
     return found
+
+
+def describe_exports(folder: Path, names: Sequence[str]) -> str:
+    """What reads two files or more whose columns have other names: a command to paste; empty for fewer."""
+    if len(names) < 2:
+        return ""
+    exports = [part for name in names for part in ("--from", str(folder / name))]
+    return f"exports with headers of their own are read by: {join(['credkit', 'init', 'site', *exports])}"
 
 
 def _take(
@@ -125,28 +137,34 @@ def _put_in_order(found: SiteFolder, name: str, rows: Sequence[tuple[str, str]])
     found.as_of = max(middle, found.as_of or middle)
 
 
-def _read_text(path: Path) -> str:
-    try:
-        return read_regular(path, LARGEST_FILE_BYTES).decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise DefinitionError(f"{path.name}: byte {error.start} is not UTF-8") from None
-
-
 def _read_csv(file: CsvFile) -> tuple[list[str], list[tuple[int, list[str]]]]:
-    """The header and the rows of a CSV file, with their lines; the delimiter is the one most in the header."""
-    lines = _read_text(file.path).splitlines()
-    first = lines[0] if lines else ""
-    delimiter = max(DELIMITERS, key=first.count)
+    """The header and the rows below it of a CSV file, with their lines; the delimiter is the one that fits most lines.
+
+    Lines of a title above the header are not read.
+    """
+    lines = read_export_text(file.path, LARGEST_FILE_BYTES).text.splitlines()
+    if not any(lines):
+        return [], []
+    delimiter, _ = find_delimiter(lines)
     reader = csv.reader(lines, delimiter=delimiter, strict=True)
     rows: list[tuple[int, list[str]]] = []
     try:
         rows.extend((reader.line_num, cells) for cells in reader if cells)
     except csv.Error as error:
         file.refuse(reader.line_num, f"the row is not CSV: {error}")
-    if not rows:
-        return [], []
-    header = [name.strip() for name in rows[0][1]]
-    for line, cells in rows[1:]:
-        if len(cells) != len(header):
-            file.refuse(line, f"the row has {len(cells)} cells, expected {len(header)}")
-    return header, rows[1:]
+    place = find_header_line([cells for _, cells in rows])
+    header = [name.strip() for name in rows[place][1]]
+    body = rows[place + 1 :]
+    if _is_register(header) or _is_capture(header):
+        for line, cells in body:
+            if len(cells) != len(header):
+                file.refuse(line, f"the row has {len(cells)} cells, expected {len(header)}")
+    return header, body
+
+
+def _is_register(header: Sequence[str]) -> bool:
+    return {"kind", "value"} <= {*header}
+
+
+def _is_capture(header: Sequence[str]) -> bool:
+    return "text" in header and "person_id" not in header
