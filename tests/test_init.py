@@ -10,7 +10,7 @@ import pty
 import subprocess
 import tomllib
 from collections.abc import Callable, Sequence
-from datetime import datetime, time, timedelta
+from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -561,6 +561,10 @@ def test_titles_above_the_header_are_found(tmp_path: Path, name: str, encoding: 
         assert ours["files"][file].pop("header_line") == 4
         del ours["files"][file]["path"], theirs["files"][file]["path"]
     assert (ours["files"], ours["readers"], made["refused"]) == (theirs["files"], theirs["readers"], None)
+    assert ours["site"]["as_of"] == date(2026, 3, 31)  # the day of the title
+    (told,) = (each for each in made["doubts"] if each.startswith("site.as_of"))
+    assert told.endswith("is it the day on which the register was exported?")
+    assert "# line 2 of credentials.csv, above the header, has this day" in made["toml"]
 
 
 def as_cells(name: str, text: str) -> Any:

@@ -47,7 +47,7 @@ class ExportTable:
 
     ``header`` has the names without white space around them; ``strips_header`` says that there was some. A name that
     stands twice is no column. ``file`` is how it is declared, ``sheets`` are all of a workbook; ``stored`` says of
-    columns of a workbook what their cells do not show.
+    columns of a workbook what their cells do not show; ``title`` has the lines above the header of a file of text.
     """
 
     file: CsvFile
@@ -59,6 +59,7 @@ class ExportTable:
     doubts: Mapping[str, str] = field(default_factory=dict)
     sheets: tuple[str, ...] = ()
     stored: Mapping[str, str] = field(default_factory=dict)  # by header
+    title: tuple[str, ...] = ()
 
     @property
     def path(self) -> Path:
@@ -108,7 +109,7 @@ def _read_text(path: Path) -> ExportTable:
     first = [next(csv.reader([line], delimiter=delimiter), []) for line in lines[:SEARCHED_LINES]]
     line = find_header_line(first) + 1
     file = CsvFile(path=path, name=path.name, encoding=encoding, delimiter=delimiter, header_line=line)
-    return _read_table(file, evidence, doubts)
+    return replace(_read_table(file, evidence, doubts), title=tuple(lines[: line - 1]))
 
 
 def _read_table(

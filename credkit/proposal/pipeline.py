@@ -30,6 +30,7 @@ from credkit.proposal.heldfiles import HeldExport, describe_unfit, find_held
 from credkit.proposal.momentcolumns import OFFSET, MomentForm, to_moment
 from credkit.proposal.numbers import NumberColumns, choose_columns, find_together, search_chains
 from credkit.proposal.sitelines import SiteLines
+from credkit.proposal.titledays import find_title_day
 
 FEWEST_KNOWN = 5  # texts of readers that are numbers of the register, where one file only has a header that names cards
 FAR_DAYS = 400  # between a day and the readings before it: a clock that is wrong
@@ -101,8 +102,7 @@ def propose_site(
         '"Europe/Amsterdam" (credkit init --time-zone NAME)'
     )  # fmt: skip
     lines.key("time_zone", time_zone or "Etc/UTC", doubt=zone_doubt)
-    lines.key("as_of", _last_day(times, form), "the day of the last reading",
-              doubt="status is judged on this day: write the day on which the register was exported")  # fmt: skip
+    _write_as_of(lines, pair.register, _last_day(times, form))
     columns = register_columns(pair, numbers, found, columns_of_cards)
     pools = write_credentials(lines, pair, columns, form.pattern, relative_path(pair.register.path, folder))
     ids_of = columns.headers.get("credential_id")
@@ -134,6 +134,19 @@ def propose_site(
         names=(pair.register.name, pair.log.name), unused=unused, found=found,
         held={name: each.path for name, each in held.items()},
     )  # fmt: skip
+
+
+def _write_as_of(lines: SiteLines, register: ExportTable, last: date) -> None:
+    """The day on which status is judged: the one above the header of the register, or that of the last reading."""
+    titled = find_title_day(register.title)
+    if titled is not None:
+        lines.key("as_of", titled.day,
+                  f"line {titled.line} of {register.name}, above the header, has this day",
+                  f"the last reading is of {last}",
+                  doubt="status is judged on this day: is it the day on which the register was exported?")  # fmt: skip
+        return
+    lines.key("as_of", last, "the day of the last reading",
+              doubt="status is judged on this day: write the day on which the register was exported")  # fmt: skip
 
 
 def _refuse_unknown_cards(pair: FilePair, cards: Sequence[str]) -> None:
