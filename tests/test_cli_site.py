@@ -57,7 +57,7 @@ def test_the_demo_runs_and_says_where_things_are(
     ]  # fmt: skip
     assert re.match(r"[0-9,]+ cards ready, [0-9]+ need a decision, [0-9] reader settings to change\n", text)
     summary = (result / "summary.txt").read_text().splitlines()
-    before, rest, _ = text.partition("The 41 other items and all findings are in brackwater/result/summary.txt.")
+    before, rest, _ = text.partition("The 42 other items and all findings are in brackwater/result/summary.txt.")
     assert rest, "a screen does not show all of it"
     assert set(before.splitlines()) < set(summary)
     commands = [line.split() for line in text.partition("To try next:")[2].splitlines() if line]
