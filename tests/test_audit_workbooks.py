@@ -14,6 +14,7 @@ from credkit import DefinitionError, chain
 from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, audit
 from credkit.crosswalk import crosswalk
 from credkit.site import load_site
+from credkit.work.filelines import NO_LINES
 from tests.commandline import run
 from tests.sentences import refusal
 from tests.test_workbooks import EXPORTS, LOG_HEADER, LOG_ROW, make_site
@@ -39,7 +40,7 @@ def audit_log(path: Path, rows: list[list[Any]]) -> Audit:
 def counts(found: Audit) -> list[Any]:
     """All counts of an audit, without the names and bytes of its files."""
     files = [(each.rows, each.good, each.failing, each.unreadable) for each in found.files]
-    work = [replace(item, rows=frozenset(), evidence="", title="", subject="") for item in found.work]  # type: ignore[arg-type]
+    work = [replace(item, rows=NO_LINES, evidence="", title="", subject="") for item in found.work]
     return [files, found.readers, found.chains, found.blind, found.register, work]
 
 
